@@ -1,0 +1,52 @@
+"""What can go wrong, named after whose turn it is to act.
+
+    BridgeError
+    ├── InputError (ValueError)     the input is wrong: exit status 2
+    │   └── InputErrors             several problems of one file at once
+    └── MachineError (OSError)      the machine failed: exit status 1
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["BridgeError", "InputError", "InputErrors", "MachineError"]
+
+
+class BridgeError(Exception):
+    """Root of every error this package raises on purpose."""
+
+
+class InputError(BridgeError, ValueError):
+    """The input is wrong: says where, what was found and what is accepted.
+
+    Parameters
+    ----------
+    problem : str
+        What was found and what is accepted, one line.
+    where : str
+        File, line or key the problem was found at; empty if there is none.
+    """
+
+    def __init__(self, problem: str, *, where: str = "") -> None:
+        self.problem = problem
+        self.where = where
+        super().__init__(f"{where}: {problem}" if where else problem)
+
+
+class InputErrors(InputError):
+    """Several problems of one file, all listed at once.
+
+    Parameters
+    ----------
+    errors : sequence of InputError
+        At least one problem, in the order they were found.
+    """
+
+    def __init__(self, errors: Sequence[InputError]) -> None:
+        self.errors = tuple(errors)
+        super().__init__("; ".join(str(error) for error in self.errors))
+
+
+class MachineError(BridgeError, OSError):
+    """The machine failed: a full disk, a folder that cannot be written."""
