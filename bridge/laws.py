@@ -1,0 +1,244 @@
+"""Device laws: current and slope of junctions and gate-controlled channels.
+
+Every function takes arrays of any one shape and works element by element.
+
+References
+----------
+Shockley, Bell Syst. Tech. J. 28 (1949) 435 (junction law). Corless et al., Adv. Comput. Math. 5 (1996) 329 (the function
+that makes the series resistance explicit). Enz, Krummenacher & Vittoz, Analog Integr. Circuits Signal Process. 8 (1995) 83
+(channel interpolation). The temperature law of the saturation current is the one circuit simulators share (SPICE2, Nagel 1975).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "CELSIUS_ZERO_K",
+    "CHANNEL_SLOPE_V",
+    "GMIN_S",
+    "IGBT_COLLECTOR_IDEALITY",
+    "REFERENCE_K",
+    "fit_mosfet_channel",
+    "igbt_channel",
+    "igbt_threshold_offset",
+    "junction",
+    "limit_junction_step",
+    "mosfet_channel",
+    "saturation_current",
+    "scale_saturation_current",
+    "thermal_voltage",
+]
+
+Array = NDArray[np.float64]
+
+BOLTZMANN_J_K = 1.380649e-23  # exact since SI 2019
+CHARGE_C = 1.602176634e-19  # exact since SI 2019
+CELSIUS_ZERO_K = 273.15
+REFERENCE_K = 298.15
+BANDGAP_EV = 1.11  # silicon, the usual simulator default
+SATURATION_EXPONENT = 3.0
+GMIN_S = 1e-15  # a blocking junction's surface: 1 PΩ, which no meter sees
+CHANNEL_SLOPE_V = 0.045  # 104 mV per decade below threshold; common practice, no source
+IGBT_COLLECTOR_IDEALITY = 1.5
+IGBT_CHANNEL_A = 0.5  # specific current of an IGBT's channel; only its order matters to a meter
+EXPONENT_CAP = 200.0
+
+
+def thermal_voltage(kelvin: float) -> float:
+    """Return kT/q [V] at ``kelvin`` [K]."""
+    return BOLTZMANN_J_K * kelvin / CHARGE_C
+
+
+def saturation_current(drop_1ma: float, ideality: float, series_ohms: float = 0.0) -> float:
+    """Return the saturation current at 25 °C [A] of a junction that drops ``drop_1ma`` [V] at 1 mA.
+
+    Parameters
+    ----------
+    drop_1ma : float
+        Voltage over junction and series resistance at 1 mA and 25 °C [V].
+    ideality : float
+        Emission coefficient n [1].
+    series_ohms : float
+        Series resistance [ohm].
+    """
+    scale = ideality * thermal_voltage(REFERENCE_K)
+    return float(1e-3 / np.expm1((drop_1ma - 1e-3 * series_ohms) / scale))
+
+
+def scale_saturation_current(saturation: float, ideality: float, kelvin: float) -> float:
+    """Return a 25 °C saturation current [A] carried to ``kelvin`` [K]: Is (T/T0)^(3/n) exp((T/T0 - 1) Eg/(n kT/q))."""
+    ratio = kelvin / REFERENCE_K
+    exponent = (ratio - 1.0) * BANDGAP_EV / (ideality * thermal_voltage(kelvin))
+    return float(saturation * ratio ** (SATURATION_EXPONENT / ideality) * np.exp(exponent))
+
+
+def _series_solution(w: Array) -> tuple[Array, Array]:
+    """Return W and W/w solving W exp(W) = w for w >= 0 (how much of the drive the series resistance takes)."""
+    ratio = 1.0 + w * (-1.0 + w * (1.5 + w * (-8.0 / 3.0 + w * (125.0 / 24.0))))
+    large = w > 1e-3
+    if np.any(large):
+        big = w[large]
+        root = np.where(big < 2.0, big / (1.0 + big), np.log(np.maximum(big, 1.1)))
+        log_big = np.log(big)
+        for _ in range(5):  # Newton on W + ln W = ln w: convex, quadratic; five steps reach rounding from here
+            root = np.maximum(root * (1.0 + log_big - np.log(root)) / (1.0 + root), 1e-300)
+        ratio[large] = root / big
+    return w * ratio, ratio
+
+
+def junction(voltage: Array, saturation: Array, scale: Array, series_ohms: Array, floor: float = GMIN_S) -> tuple[Array, Array]:
+    """Return current [A] and slope [S] of a Shockley junction behind a series resistance.
+
+    Parameters
+    ----------
+    voltage : ndarray
+        Terminal voltage, anode to cathode [V].
+    saturation : ndarray
+        Saturation current [A]; 0 stands for a junction that is not there.
+    scale : ndarray
+        n kT/q [V].
+    series_ohms : ndarray
+        Series resistance [ohm].
+    floor : float
+        Parallel conductance of a junction that is there [S].
+
+    Notes
+    -----
+    i = Is (exp((v - i Rs)/(n kT/q)) - 1) + floor v. With W exp(W) = (Is Rs/s) exp((v + Is Rs)/s), i = W s/Rs - Is; the ratio
+    form used here stays exact as Rs goes to 0.
+    """
+    drive = np.minimum((voltage + saturation * series_ohms) / scale, EXPONENT_CAP)
+    # expm1 keeps the small reverse and zero-bias currents that a difference of large terms would lose
+    growth = np.exp(drive)
+    w = saturation * series_ohms / scale * growth
+    if np.max(w, initial=0.0) < 1e-9:
+        total = saturation * growth
+        current = saturation * np.expm1(drive)
+        slope = total / scale
+    else:
+        big_w, ratio = _series_solution(w)
+        total = saturation * growth * ratio
+        current = np.where(big_w > 1e-6, total - saturation, saturation * (np.expm1(drive) + growth * (ratio - 1.0)))
+        slope = total / (scale * (1.0 + big_w))
+    present = np.where(saturation > 0.0, floor, 0.0)
+    return current + present * voltage, slope + present
+
+
+def limit_junction_step(new: Array, old: Array, scale: Array, critical: Array) -> Array:
+    """Return ``new`` junction voltages [V] held back to steps the exponential can follow.
+
+    Parameters
+    ----------
+    new, old : ndarray
+        Proposed and last junction voltages [V].
+    scale : ndarray
+        n kT/q [V].
+    critical : ndarray
+        Voltage above which the exponential outruns Newton's method [V].
+
+    References
+    ----------
+    Nagel, SPICE2, UCB/ERL M520 (1975): logarithmic damping of forward steps.
+    """
+    step = new - old
+    steep = (new > critical) & (np.abs(step) > 2.0 * scale)
+    if not steep.any():
+        return new
+    with np.errstate(invalid="ignore", divide="ignore"):
+        grown = 1.0 + step / scale
+        from_forward = np.where(grown > 0.0, old + scale * np.log(np.maximum(grown, 1e-300)), critical)
+        from_reverse = scale * np.log(np.maximum(new, 1e-300) / scale)
+    return np.where(steep, np.where(old > 0.0, from_forward, np.maximum(from_reverse, critical)), new)
+
+
+def _inversion(x: Array) -> tuple[Array, Array]:
+    """Return F(x) = ln(1+exp(x/2))^2 and its slope: exponential below threshold, square law above."""
+    half = 0.5 * x
+    soft = np.logaddexp(0.0, half)
+    sigmoid = 0.5 * (1.0 + np.tanh(0.5 * half))
+    return soft * soft, soft * sigmoid
+
+
+def _inversion_inverse(y: float) -> float:
+    """Return x with F(x) = y."""
+    root = float(np.sqrt(y))
+    return 2.0 * (root + float(np.log(-np.expm1(-root))))
+
+
+def fit_mosfet_channel(gate_threshold: float, on_ohms: float) -> tuple[float, float]:
+    """Return specific current I0 [A] and threshold offset [V] of a MOSFET channel.
+
+    Parameters
+    ----------
+    gate_threshold : float
+        Gate-source voltage at which the channel passes 1 mA in saturation [V].
+    on_ohms : float
+        Resistance at a drain-source voltage near zero and 10 V on the gate [ohm].
+    """
+    low, high = 1e-9, 1e6
+    for _ in range(200):  # bisection in the logarithm: monotone, and exactness costs nothing at load time
+        middle = float(np.sqrt(low * high))
+        offset = gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / middle)
+        slope = float(_inversion(np.asarray((10.0 - offset) / CHANNEL_SLOPE_V))[1])
+        if middle * slope / CHANNEL_SLOPE_V < 1.0 / on_ohms:
+            low = middle
+        else:
+            high = middle
+        if high / low < 1.0 + 1e-14:
+            break
+    return middle, gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / middle)
+
+
+def igbt_threshold_offset(gate_threshold: float) -> float:
+    """Return the offset [V] that makes an IGBT's channel saturate at 1 mA with ``gate_threshold`` [V] on its gate."""
+    return gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / IGBT_CHANNEL_A)
+
+
+def mosfet_channel(drain_v: Array, gate_v: Array, specific: Array, offset: Array) -> tuple[Array, Array, Array]:
+    """Return current [A], slope against v_ds [S] and against v_gs [S] of a channel that conducts both ways.
+
+    Parameters
+    ----------
+    drain_v, gate_v : ndarray
+        Drain-source and gate-source voltage [V].
+    specific : ndarray
+        Specific current I0 [A].
+    offset : ndarray
+        Threshold offset [V].
+    """
+    forward, forward_slope = _inversion((gate_v - offset) / CHANNEL_SLOPE_V)
+    backward, backward_slope = _inversion((gate_v - drain_v - offset) / CHANNEL_SLOPE_V)
+    rate = specific / CHANNEL_SLOPE_V
+    return specific * (forward - backward), rate * backward_slope, rate * (forward_slope - backward_slope)
+
+
+def igbt_channel(collector_v: Array, gate_v: Array, saturation: Array, scale: Array, offset: Array) -> tuple[Array, Array, Array]:
+    """Return current [A], slope against v_ce [S] and against v_ge [S] of an IGBT's main path without its diode.
+
+    Parameters
+    ----------
+    collector_v, gate_v : ndarray
+        Collector-emitter and gate-emitter voltage [V].
+    saturation : ndarray
+        Saturation current of the collector junction [A].
+    scale : ndarray
+        n kT/q of the collector junction [V].
+    offset : ndarray
+        Threshold offset of the channel [V].
+
+    Notes
+    -----
+    Harmonic combination of the collector junction and the channel's saturation current: i = Is (e - 1) s/(Is e + s).
+    """
+    inversion, inversion_slope = _inversion((gate_v - offset) / CHANNEL_SLOPE_V)
+    limit = IGBT_CHANNEL_A * inversion
+    limit_slope = IGBT_CHANNEL_A / CHANNEL_SLOPE_V * inversion_slope
+    growth = np.exp(np.clip(collector_v / scale, -EXPONENT_CAP, EXPONENT_CAP))
+    forward = saturation * growth
+    below = forward + limit + 1e-300
+    current = saturation * np.expm1(np.clip(collector_v / scale, -EXPONENT_CAP, EXPONENT_CAP)) * limit / below
+    collector_slope = forward / scale * limit * (limit + saturation) / below**2
+    gate_slope = saturation * (growth - 1.0) * forward / below**2 * limit_slope
+    return current, collector_slope, gate_slope
