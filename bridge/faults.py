@@ -1,0 +1,251 @@
+"""Faults and hypotheses: what can be wrong with a board, how it is written, and how bad it may be."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import Board, Part
+from bridge.errors import InputError
+from bridge.faulttable import SeverityRow, Wording, fault_table
+from bridge.partkinds import has_severity
+
+__all__ = [
+    "LARGEST_OHMS",
+    "Fault",
+    "Hypothesis",
+    "SeverityNode",
+    "describe_fault",
+    "has_severity",
+    "list_faults",
+    "list_pairs",
+    "median_ohms",
+    "parse_fault",
+    "severity_nodes",
+]
+
+LARGEST_OHMS = 1e10  # beyond this nothing is there as far as any meter goes
+NOMINAL_FLOOR_OHMS = 1e-3  # a link of zero ohms still has something a raised value can be a multiple of
+NEAR_NAMES = 5
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Fault:
+    """One part failing in one mode.
+
+    Parameters
+    ----------
+    part : str
+        Name of the part (``Q_UL``).
+    mode : str
+        Fault mode (``ce-short``).
+    """
+
+    part: str
+    mode: str
+
+    def __str__(self) -> str:
+        return f"{self.part}:{self.mode}"
+
+
+Hypothesis = tuple[Fault, ...]
+"""Faults of different parts, sorted; ``()`` is the healthy board."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeverityNode:
+    """One grid node of an unknown severity.
+
+    Parameters
+    ----------
+    ohms : float
+        Resistance [ohm].
+    weight : float
+        Share of the cases this node stands for [1].
+    half_width : float
+        Half the width of its cell in ln(ohms) [1].
+    """
+
+    ohms: float
+    weight: float
+    half_width: float
+
+    @property
+    def ln_sigma(self) -> float:
+        """Standard deviation in ln(ohms) within the cell, of an even spread over its width [1]."""
+        return 2.0 * self.half_width / math.sqrt(12.0)
+
+
+def _near(word: str, known: Collection[str]) -> str:
+    """The known words most like one that is not known, or the first few, as a list to read."""
+    by_lower = {name.lower(): name for name in known}
+    close = [by_lower[name] for name in get_close_matches(word.lower(), by_lower, NEAR_NAMES, 0.5)]
+    shown = close or sorted(known)[:NEAR_NAMES]
+    return " ".join(shown) + (" …" if not close and len(known) > NEAR_NAMES else "")
+
+
+def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
+    """Read a fault written ``PART:MODE`` or ``PART:MODE:OHMS``.
+
+    Parameters
+    ----------
+    text : str
+        The fault as written.
+    board : Board
+        The board it is on.
+
+    Returns
+    -------
+    fault : Fault
+        Part and mode.
+    ohms : float or None
+        Severity [ohm], None where none was written.
+
+    Raises
+    ------
+    InputError
+        Not of that form; a part the board does not have (lists near names); a mode the part does not have
+        (lists its modes); OHMS on a mode without severity, or not a resistance from 0 to 1e10.
+    """
+    where = f"fault {text[:80]!r}"
+    fields = [word.strip() for word in text.split(":")]
+    if len(fields) not in (2, 3) or not all(fields):
+        raise InputError("not of the form PART:MODE or PART:MODE:OHMS", where=where)
+    ref, mode = fields[0], fields[1]
+    part = board.parts.get(ref)
+    if part is None:
+        raise InputError(
+            f"board {board.name} has no part {ref[:64]!r}; near it: {_near(ref, board.parts)}", where=where
+        )
+    if not part.modes:
+        raise InputError(f"{ref} is not a part that fails on this board", where=where)
+    if mode not in part.modes:
+        raise InputError(
+            f"{part.kind} {ref} has no mode {mode[:64]!r}; accepted: {' '.join(part.modes)}", where=where
+        )
+    if len(fields) == 2:
+        return Fault(ref, mode), None
+    if not has_severity(mode):
+        raise InputError(f"{mode} takes no OHMS, found {fields[2][:40]!r}; write {ref}:{mode}", where=where)
+    return Fault(ref, mode), _parse_ohms(fields[2], where)
+
+
+def _parse_ohms(text: str, where: str) -> float:
+    try:
+        ohms = float(text)
+    except ValueError:
+        ohms = math.nan
+    if not 0.0 <= ohms <= LARGEST_OHMS:
+        raise InputError(
+            f"OHMS is {text[:40]!r}, accepted is a resistance from 0 to {LARGEST_OHMS:g}", where=where
+        )
+    return ohms
+
+
+def list_faults(board: Board, present_parts: Collection[str] | None = None) -> tuple[Fault, ...]:
+    """Return every single fault of a board, sorted, so that rising indices make a sorted hypothesis.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    present_parts : collection of str, optional
+        Parts that are there in this set-up; all by default.
+    """
+    return tuple(
+        sorted(
+            Fault(ref, mode)
+            for ref, part in board.parts.items()
+            if present_parts is None or ref in present_parts
+            for mode in part.modes
+        )
+    )
+
+
+def list_pairs(faults: Sequence[Fault]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return indices of every pair of faults of two different parts, the first below the second.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        Single faults, sorted as :func:`list_faults` returns them.
+
+    Returns
+    -------
+    first, second : ndarray of int, pairs
+        Indices into ``faults``, in order of first, then second.
+    """
+    number_of = {ref: number for number, ref in enumerate(dict.fromkeys(fault.part for fault in faults))}
+    part = np.array([number_of[fault.part] for fault in faults], dtype=np.intp)
+    first, second = np.triu_indices(len(faults), 1)
+    different = part[first] != part[second]
+    return first[different], second[different]
+
+
+def _quantile(row: SeverityRow, share: float) -> float:
+    """Return ln of the resistance below which ``share`` of the cases lie."""
+    low, median, high = math.log(row.low), math.log(row.median), math.log(row.high)
+    if share <= 0.5:
+        return low + (median - low) * 2.0 * share
+    return median + (high - median) * (2.0 * share - 1.0)
+
+
+def _unit_ohms(part: Part, row: SeverityRow) -> float:
+    return 1.0 if row.of == "ohms" else max(part.values["ohms"], NOMINAL_FLOOR_OHMS)
+
+
+def severity_nodes(part: Part, mode: str) -> tuple[SeverityNode, ...]:
+    """Return the grid over a fault's unknown resistance, rising, weights summing to 1.
+
+    The distribution is even in ln(ohms) from low to median and from median to high, half the cases in each;
+    it is cut into cells of equal probability, each with its node at the cell's median.
+
+    Parameters
+    ----------
+    part : Part
+        The part that fails; its nominal resistance matters to raised values.
+    mode : str
+        One of its fault modes.
+
+    Returns
+    -------
+    nodes : tuple of SeverityNode
+        Empty for a mode without severity.
+    """
+    if not has_severity(mode):
+        return ()
+    row = fault_table().severity_row(part.kind, mode)
+    unit, count = _unit_ohms(part, row), row.nodes
+    edges = [_quantile(row, number / count) for number in range(count + 1)]
+    return tuple(
+        SeverityNode(
+            ohms=unit * math.exp(_quantile(row, (number + 0.5) / count)),
+            weight=1.0 / count,
+            half_width=0.5 * (edges[number + 1] - edges[number]),
+        )
+        for number in range(count)
+    )
+
+
+def median_ohms(part: Part, mode: str) -> float | None:
+    """Return the median resistance of a fault [ohm], or None for a mode without severity."""
+    if not has_severity(mode):
+        return None
+    row = fault_table().severity_row(part.kind, mode)
+    return row.median * _unit_ohms(part, row)
+
+
+def describe_fault(part: Part, mode: str) -> Wording:
+    """Return a fault in the words of the trade: a ``phrase`` for tables and a sentence ``what`` it is.
+
+    Raises
+    ------
+    KeyError
+        The part's kind does not have this mode.
+    """
+    return fault_table().wording(part.kind, mode)
