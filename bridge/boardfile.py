@@ -1,0 +1,144 @@
+"""What a board file may hold: the pydantic models behind it, and their complaints in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from bridge.errors import InputError
+
+__all__ = ["BlockEntry", "BoardEntry", "PartEntry", "TerminalEntry", "UseEntry", "check_entry"]
+
+_LONGEST_NAME = 64
+_PLAIN_NAME = r"^[\w+~#-]+$"  # no dot (PART.pin), comma, at sign or blank: readings files part names at these
+_ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$"
+
+Name = Annotated[str, Field(min_length=1, max_length=_LONGEST_NAME, pattern=_PLAIN_NAME)]
+OptionalName = Annotated[str, Field(max_length=_LONGEST_NAME, pattern=r"^[\w+~#-]*$")]
+Label = Annotated[str, Field(min_length=1, max_length=_LONGEST_NAME, pattern=_ONE_LINE)]
+Line = Annotated[str, Field(max_length=200, pattern=_ONE_LINE)]
+Prose = Annotated[str, Field(max_length=4000, pattern=r"^[^\x00-\x09\x0b\x0c\x0e-\x1f\x7f-\x9f]*$")]
+Table = dict[str, Any]
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class _Entry(BaseModel):
+    """Strict: a number in quotes or a true where a number belongs is a slip, not a value."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+
+class TerminalEntry(_Entry):
+    """One ``[[terminal]]``."""
+
+    name: Name
+    net: Name | None = None
+    what: Line = ""
+    access: Literal["terminal", "pad", "pin"]
+
+
+class PartEntry(_Entry):
+    """One ``[[part]]``; keys beside these are values of its kind."""
+
+    model_config = ConfigDict(extra="allow")
+
+    ref: Name
+    kind: str
+    pins: dict[str, Name]
+    tolerance: Annotated[float, Field(gt=0.0, lt=1.0)] | None = None
+    package: Name | None = None
+    role: Line = ""
+    batch: Label | None = None
+    construction: Literal["module", "discrete"] = "discrete"
+    position: OptionalName = ""
+    shares_bond_with: OptionalName | None = None
+    when: Literal["", "motor", "coil", "transformer", "brake-resistor", "mains"] = ""
+    gate_board: bool = False
+    bus_share: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    lift_cost: Annotated[float, Field(gt=0.0, le=1000.0)] | dict[str, float] | None = None
+    faultable: bool = True
+
+
+class UseEntry(_Entry):
+    """One ``[[use]]``; keys beside these are parameters of the block."""
+
+    model_config = ConfigDict(extra="allow")
+
+    block: str
+    label: Label | None = None
+    omit: list[str] = []
+    repeat: dict[str, list[Any] | str] = Field(default={}, alias="for")
+
+
+class BlockEntry(_Entry):
+    """One ``[block.NAME]``: a template of parts and terminals."""
+
+    about: Line = ""
+    label: Label | None = None
+    required: list[str] = []
+    default: Table = {}
+    terminal: list[Table] = []
+    part: list[Table] = []
+    use: list[Table] = []
+
+
+class BoardEntry(_Entry):
+    """A whole board file; parts and terminals are looked at after the blocks are expanded."""
+
+    name: Name
+    title: Annotated[str, Field(min_length=1, max_length=200, pattern=_ONE_LINE)]
+    about: Prose = ""
+    terminal: list[Table] = []
+    part: list[Table] = []
+    use: list[Table] = []
+    block: dict[str, Table] = {}
+
+
+def _accepted_keys(model: type[BaseModel]) -> str:
+    return ", ".join(field.alias or name for name, field in model.model_fields.items())
+
+
+def _say(error: Mapping[str, Any], model: type[BaseModel]) -> str:
+    """Return one pydantic complaint as what was found and what is accepted."""
+    kind, found = error["type"], error.get("input")
+    if kind == "extra_forbidden":
+        return f"unknown key; accepted are {_accepted_keys(model)}"
+    if kind == "missing":
+        return "this key is missing"
+    if kind == "string_pattern_mismatch":
+        return f"found {found!r}; accepted are letters, digits, _ + ~ # - (in texts: no control characters)"
+    text = str(error["msg"]).removeprefix("Input should be ").removeprefix("String should have ")
+    return f"found {found!r}; accepted is {text}"
+
+
+def check_entry(
+    model: type[Model], table: Mapping[str, Any], where: str, problems: list[InputError]
+) -> Model | None:
+    """Return a table of a file as a checked entry, or None with its problems appended.
+
+    Parameters
+    ----------
+    model : type
+        Entry the table should be.
+    table : mapping
+        Table as read from TOML.
+    where : str
+        File and place, for the messages.
+    problems : list of InputError
+        Receives every problem found.
+    """
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        seen: set[str] = set()
+        for detail in error.errors(include_url=False):
+            # a union reports each of its arms; one complaint per key is enough
+            key = str(detail["loc"][0]) if detail["loc"] else ""
+            if key in seen:
+                continue
+            seen.add(key)
+            place = f"{where}, key {'.'.join(str(step) for step in detail['loc'])}" if key else where
+            problems.append(InputError(_say(detail, model), where=place))
+        return None

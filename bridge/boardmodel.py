@@ -1,0 +1,180 @@
+"""A board as plain values: its parts and the places a lead can touch."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bridge.errors import InputError
+from bridge.partkinds import PART_KINDS
+
+__all__ = ["Board", "Part", "Terminal"]
+
+
+@dataclass(frozen=True, slots=True)
+class Terminal:
+    """A place where a lead can touch.
+
+    Parameters
+    ----------
+    name : str
+        What is printed beside it or agreed on: ``U``, ``G_UH``.
+    net : str
+        Net it is on; several terminals may share one.
+    what : str
+        What it is, in words.
+    access : str
+        How hard it is to reach: ``terminal``, ``pad`` or ``pin``.
+    """
+
+    name: str
+    net: str
+    what: str
+    access: str
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a board.
+
+    Parameters
+    ----------
+    ref : str
+        Board designator.
+    kind : str
+        One of `bridge.partkinds.PART_KINDS`.
+    pins : mapping of str to str
+        Net of each pin.
+    values : mapping of str to float
+        Every value of the kind, in SI units.
+    tolerance : float
+        Two-sigma relative tolerance of its ohms or farads [1].
+    package : str
+        What is replaced as one: the case or module this part sits in.
+    block : str
+        Functional block: ``leg U``, ``rectifier``.
+    role : str
+        What it does, in words.
+    modes : tuple of str
+        Ways it fails here; empty for a part that is taken as good.
+    batch : str
+        Parts of one batch share a spread of their junction drop.
+    construction : str
+        ``module`` or ``discrete``.
+    position : str or None
+        Switch position it belongs to.
+    shares_bond_with : str or None
+        The switch whose emitter joint a diode shares.
+    when : str or None
+        Present only when this is connected: ``motor``, ``coil``...
+    gate_board : bool
+        Whether it goes away with the gate board.
+    bus_share : float
+        Share of the bus voltage a charged capacitor holds [1].
+    lift_cost : mapping of str to float
+        Effort of lifting each pin, in ends of a chip resistor [1].
+    """
+
+    ref: str
+    kind: str
+    pins: Mapping[str, str]
+    values: Mapping[str, float]
+    tolerance: float
+    package: str
+    block: str
+    role: str
+    modes: tuple[str, ...]
+    batch: str
+    construction: str
+    position: str | None
+    shares_bond_with: str | None
+    when: str | None
+    gate_board: bool
+    bus_share: float
+    lift_cost: Mapping[str, float]
+
+    def __hash__(self) -> int:
+        """Return a hash of the designator, since the mappings have none."""
+        return hash(self.ref)
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A board: terminals and parts, in the order of its file.
+
+    Parameters
+    ----------
+    name, title, about : str
+        Short name, title and description.
+    terminals : mapping of str to Terminal
+        Terminals by name.
+    parts : mapping of str to Part
+        Parts by designator.
+    source : str
+        File it came from.
+    notes : tuple of str
+        What the loader changed on the way, in words.
+    """
+
+    name: str
+    title: str
+    about: str
+    terminals: Mapping[str, Terminal]
+    parts: Mapping[str, Part]
+    source: str
+    notes: tuple[str, ...] = ()
+
+    def __hash__(self) -> int:
+        """Return a hash of name and source, since the mappings have none."""
+        return hash((self.name, self.source))
+
+    @property
+    def main_terminals(self) -> tuple[str, ...]:
+        """Names of the terminals a lead reaches without effort, in file order."""
+        return tuple(t.name for t in self.terminals.values() if t.access == "terminal")
+
+    @property
+    def gate_leads(self) -> tuple[tuple[str, str], ...]:
+        """Pairs of gate pad and emitter pad of one position, where both exist."""
+        pairs = ((name, f"E_{name[2:]}") for name in self.terminals if name.startswith("G_"))
+        return tuple((gate, emitter) for gate, emitter in pairs if emitter in self.terminals)
+
+    def net_of(self, lead: str) -> str:
+        """Return the net a lead touches.
+
+        Parameters
+        ----------
+        lead : str
+            Terminal name or ``PART.pin``.
+
+        Raises
+        ------
+        InputError
+            The board has no such terminal, part or pin; near names are listed.
+        """
+        if lead in self.terminals:
+            return self.terminals[lead].net
+        ref, dot, pin = lead.partition(".")
+        if dot and ref in self.parts:
+            part = self.parts[ref]
+            if pin in part.pins:
+                return part.pins[pin]
+            raise InputError(f"{lead!r}: part {ref} has no pin {pin!r}, its pins are {', '.join(part.pins)}")
+        if dot:
+            raise InputError(f"{lead!r}: board {self.name} has no part {ref!r}{_near(ref, self.parts)}")
+        if lead in self.parts:
+            pins = ", ".join(f"{lead}.{pin}" for pin in PART_KINDS[self.parts[lead].kind].pins)
+            raise InputError(f"{lead!r} is a part, a lead goes on one of its pins: {pins}")
+        raise InputError(f"board {self.name} has no terminal {lead!r}{_near(lead, self.terminals)}")
+
+
+def _near(word: str, known: Mapping[str, object]) -> str:
+    """Return ``; near names: ...``, or a few of the known ones where nothing is near."""
+    by_folded = {name.casefold(): name for name in known}
+    near = [by_folded[hit] for hit in difflib.get_close_matches(word.casefold(), by_folded, n=4, cutoff=0.5)]
+    if near:
+        return f"; near names: {', '.join(near)}"
+    few = list(known)[:12]
+    rest = ", ..." if len(known) > len(few) else ""
+    return f"; it has {', '.join(few)}{rest}" if few else "; it has none"
