@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -14,6 +15,8 @@ from bridge.board import Board, Part
 from bridge.errors import InputError
 from bridge.faulttable import SeverityRow, Wording, fault_table
 from bridge.partkinds import has_severity
+from bridge.units import Quantity, parse_quantity
+from bridge.wording import listed, quoted
 
 __all__ = [
     "LARGEST_OHMS",
@@ -32,6 +35,7 @@ __all__ = [
 LARGEST_OHMS = 1e10  # beyond this nothing is there as far as any meter goes
 NOMINAL_FLOOR_OHMS = 1e-3  # a link of zero ohms still has something a raised value can be a multiple of
 NEAR_NAMES = 5
+PLAIN_NUMBER = re.compile(r"[0-9]+(\.[0-9]*)?([eE][-+]?[0-9]{1,3})?")
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -81,12 +85,14 @@ class SeverityNode:
         return 2.0 * self.half_width / math.sqrt(12.0)
 
 
-def _near(word: str, known: Collection[str]) -> str:
-    """The known words most like one that is not known, or the first few, as a list to read."""
-    by_lower = {name.lower(): name for name in known}
-    close = [by_lower[name] for name in get_close_matches(word.lower(), by_lower, NEAR_NAMES, 0.5)]
-    shown = close or sorted(known)[:NEAR_NAMES]
-    return " ".join(shown) + (" …" if not close and len(known) > NEAR_NAMES else "")
+def _near(ref: str, board: Board) -> str:
+    """The parts most like one that is not there, or the first few, as the end of a sentence."""
+    by_folded = {name.casefold(): name for name, part in board.parts.items() if part.modes}
+    near = [by_folded[name] for name in get_close_matches(ref.casefold(), by_folded, NEAR_NAMES, 0.5)]
+    if near:
+        return f"near names: {listed(near)}"
+    few = list(by_folded.values())[:NEAR_NAMES]
+    return f"it has {listed(few)}{', ...' if len(by_folded) > NEAR_NAMES else ''}"
 
 
 def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
@@ -112,39 +118,36 @@ def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
         Not of that form; a part the board does not have (lists near names); a mode the part does not have
         (lists its modes); OHMS on a mode without severity, or not a resistance from 0 to 1e10.
     """
-    where = f"fault {text[:80]!r}"
+    where = f"fault {quoted(text)}"
     fields = [word.strip() for word in text.split(":")]
     if len(fields) not in (2, 3) or not all(fields):
         raise InputError("not of the form PART:MODE or PART:MODE:OHMS", where=where)
     ref, mode = fields[0], fields[1]
     part = board.parts.get(ref)
     if part is None:
-        raise InputError(
-            f"board {board.name} has no part {ref[:64]!r}; near it: {_near(ref, board.parts)}", where=where
-        )
+        raise InputError(f"board {board.name} has no part {quoted(ref)}; {_near(ref, board)}", where=where)
     if not part.modes:
-        raise InputError(f"{ref} is not a part that fails on this board", where=where)
+        raise InputError(f"{ref} is taken as good on this board; it has no fault modes", where=where)
     if mode not in part.modes:
-        raise InputError(
-            f"{part.kind} {ref} has no mode {mode[:64]!r}; accepted: {' '.join(part.modes)}", where=where
-        )
+        modes = listed(part.modes)
+        raise InputError(f"{part.kind} {ref} has no mode {quoted(mode)}; accepted: {modes}", where=where)
     if len(fields) == 2:
         return Fault(ref, mode), None
     if not has_severity(mode):
-        raise InputError(f"{mode} takes no OHMS, found {fields[2][:40]!r}; write {ref}:{mode}", where=where)
+        raise InputError(f"{mode} takes no OHMS, found {quoted(fields[2])}; write {ref}:{mode}", where=where)
     return Fault(ref, mode), _parse_ohms(fields[2], where)
 
 
 def _parse_ohms(text: str, where: str) -> float:
+    """Read a resistance; 1e3 is plain here, as no meter's display is being copied."""
     try:
-        ohms = float(text)
-    except ValueError:
-        ohms = math.nan
-    if not 0.0 <= ohms <= LARGEST_OHMS:
-        raise InputError(
-            f"OHMS is {text[:40]!r}, accepted is a resistance from 0 to {LARGEST_OHMS:g}", where=where
-        )
-    return ohms
+        quantity = Quantity(float(text), "") if PLAIN_NUMBER.fullmatch(text) else parse_quantity(text)
+    except InputError as error:
+        raise InputError(error.problem, where=where) from None
+    if quantity.unit == "V" or not 0.0 <= quantity.value <= LARGEST_OHMS:
+        accepted = f"a resistance from 0 to {LARGEST_OHMS:g} ohm"
+        raise InputError(f"found {quoted(text)} for OHMS; accepted is {accepted}", where=where)
+    return quantity.value
 
 
 def list_faults(board: Board, present_parts: Collection[str] | None = None) -> tuple[Fault, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from bridge.board import Board, Part
@@ -12,6 +12,7 @@ __all__ = ["Place", "place_parts"]
 
 POSITION = re.compile(r"(?P<leg>.*?)(?:[HL]|[1-4])")  # UH, AL, U3; H and L alone are a leg without a name
 RECTIFIER_LEG = re.compile(r"D_(?P<leg>L[123]|AC[12])[HL](?:_\d+)?")
+BOOTSTRAP = re.compile(r"[CDR]_BS_(?P<position>.+)")  # C_BS_H on a single leg; C_BS_U names the leg
 CLAMP_LEG = re.compile(r"D_(?P<leg>.+)C[HL]")
 PARALLEL = re.compile(r"_\d+$")  # AH_1 and AH_2 are parallel switches of one position
 BRAKE = "BR"
@@ -48,11 +49,14 @@ def _leg_of_position(position: str) -> str | None:
     return f"leg {found['leg']}" if found and position != BRAKE else None
 
 
-def _leg_of_name(ref: str, legs: Iterable[str]) -> str | None:
+def _leg_of_name(ref: str, legs: Collection[str]) -> str | None:
     """Leg of a part that has no position: rectifier diodes, three-level clamps, ``R_SH_U``, ``C_BS_V``."""
     rectifier = RECTIFIER_LEG.fullmatch(ref)
     if rectifier:
         return f"rectifier leg {rectifier['leg']}"
+    bootstrap = BOOTSTRAP.fullmatch(ref)
+    if bootstrap and _leg_of_position(bootstrap["position"]) in legs:
+        return _leg_of_position(bootstrap["position"])
     clamp = CLAMP_LEG.fullmatch(ref)
     name = f"leg {clamp['leg'] if clamp else ref.rpartition('_')[2]}"
     return name if name in legs else None

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.board import Board, Part
+from bridge.board import Board, Part, list_boards, load_board
 from bridge.errors import InputError, InputErrors
 from bridge.faults import (
     Fault,
@@ -162,7 +162,8 @@ def test_fault_reads_with_and_without_ohms(board: Board) -> None:
     """PART:MODE gives no severity and PART:MODE:OHMS the one written."""
     assert parse_fault("Q_UL:ce-short", board) == (Fault("Q_UL", "ce-short"), None)
     assert parse_fault("Q_UL:ce-short:0.5", board) == (Fault("Q_UL", "ce-short"), 0.5)
-    assert parse_fault("RG_UH:high:2e3", board) == (Fault("RG_UH", "high"), 2000.0)
+    for written in ("2000", "2e3", "2e+03", "2k", "2k0", "2 kohm"):
+        assert parse_fault(f"RG_UH:high:{written}", board) == (Fault("RG_UH", "high"), 2000.0)
 
 
 @pytest.mark.parametrize(
@@ -172,13 +173,17 @@ def test_fault_reads_with_and_without_ohms(board: Board) -> None:
         ("q_ul:ce-short", "Q_UL"),
         ("Q_UL:ce-shrot", "ce-short"),
         ("Q_UL:short", "all-short"),
-        ("D_UL:ce-short", "short open leak"),
+        ("D_UL:ce-short", "short, open, leak"),
         ("D_UL:open:3", "takes no OHMS"),
         ("K_PRE:stuck-closed:0.1", "takes no OHMS"),
         ("Q_UL:ce-short:-1", "from 0 to"),
-        ("Q_UL:ce-short:nan", "from 0 to"),
-        ("Q_UL:ce-short:inf", "from 0 to"),
+        ("Q_UL:ce-short:nan", "no value"),
+        ("Q_UL:ce-short:inf", "no value"),
         ("Q_UL:ce-short:abc", "'abc'"),
+        ("Q_UL:ce-short:1e11", "from 0 to"),
+        ("Q_UL:ce-short:1e400", "from 0 to"),
+        ("Q_UL:ce-short:0.4 V", "resistance"),
+        ("nothing-like-it:open", "it has Q_UH"),
         ("Q_UL", "PART:MODE"),
         ("Q_UL:", "PART:MODE"),
         (":ce-short", "PART:MODE"),
@@ -430,6 +435,18 @@ def test_parallel_switches_share_a_position_and_three_level_legs_their_clamps() 
     assert single["F_1"].leg is None
 
 
+def test_bootstrap_parts_belong_to_the_leg_they_feed() -> None:
+    """C_BS_H of a single leg and C_BS_U of a three-phase bridge find their legs."""
+    single = place_parts(
+        make_board(*tiny_board().parts.values(), make_part("C_BS_H", "capacitor", "vb", "MID", farads=1e-5))
+    )
+    assert single["C_BS_H"].leg == single["Q_L"].leg is not None
+    three = place_parts(
+        make_board(*six_switch().parts.values(), make_part("C_BS_U", "capacitor", "vb", "U", farads=1e-5))
+    )
+    assert three["C_BS_U"].leg == three["Q_UL"].leg is not None
+
+
 # --- priors ------------------------------------------------------------------------------------------------
 
 
@@ -444,6 +461,16 @@ def test_masses_sum_to_one(priors: Priors) -> None:
     assert larger == pytest.approx(counts.more)
     listed = math.fsum(math.exp(one.log_prior) for one in priors.patterns())
     assert 0.2 * counts.more < listed < counts.more
+
+
+@pytest.mark.parametrize("name", list_boards())
+def test_masses_of_shipped_boards_sum_to_one(name: str) -> None:
+    """Every shipped board's parts are known to the table, and its hypotheses are the whole space."""
+    board = load_board(name)
+    priors = Priors.for_board(board, list_faults(board))
+    masses = [priors.log_healthy, priors.log_pattern_mass, priors.log_spread_mass, *priors.log_single]
+    pairs = np.exp(priors.log_pair(*list_pairs(priors.faults))).sum()
+    assert np.exp(masses).sum() + pairs == pytest.approx(1.0)
 
 
 def test_every_set_of_a_tiny_board_sums_to_one() -> None:
