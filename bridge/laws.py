@@ -44,6 +44,7 @@ CHANNEL_SLOPE_V = 0.045  # 104 mV per decade below threshold; common practice, n
 IGBT_COLLECTOR_IDEALITY = 1.5
 IGBT_CHANNEL_A = 0.5  # specific current of an IGBT's channel; only its order matters to a meter
 EXPONENT_CAP = 200.0
+LARGEST_STEP_V = 1.0
 
 
 def thermal_voltage(kelvin: float) -> float:
@@ -140,17 +141,17 @@ def limit_junction_step(new: Array, old: Array, scale: Array, critical: Array) -
 
     References
     ----------
-    Nagel, SPICE2, UCB/ERL M520 (1975): logarithmic damping of forward steps.
+    After Nagel, SPICE2, UCB/ERL M520 (1975): logarithmic damping of forward steps.
     """
     step = new - old
     steep = (new > critical) & (np.abs(step) > 2.0 * scale)
     if not steep.any():
         return new
-    with np.errstate(invalid="ignore", divide="ignore"):
-        grown = 1.0 + step / scale
-        from_forward = np.where(grown > 0.0, old + scale * np.log(np.maximum(grown, 1e-300)), critical)
-        from_reverse = scale * np.log(np.maximum(new, 1e-300) / scale)
-    return np.where(steep, np.where(old > 0.0, from_forward, np.maximum(from_reverse, critical)), new)
+    # Out of reverse, stop at zero first: a node that carries picoamperes must not be thrown far up the exponential.
+    with np.errstate(invalid="ignore"):
+        damped = scale * np.log1p(np.clip(step, 0.0, LARGEST_STEP_V) / scale)
+    forward = np.where(step > 0.0, old + damped, np.maximum(critical, old - LARGEST_STEP_V))
+    return np.where(steep, np.where(old < 0.0, 0.0, forward), new)
 
 
 def _inversion(x: Array) -> tuple[Array, Array]:

@@ -119,7 +119,7 @@ _KINDS = (
         ("anode", "cathode"),
         {
             "drop_1ma": _volts(None),
-            "ideality": ValueSpec(1.8, 0.5, 20.0, "1"),
+            "ideality": ValueSpec(1.6, 0.5, 20.0, "1"),
             "series_ohms": ValueSpec(0.03, 0.0, 10.0, "ohm"),
         },
         ("short", "open", "leak"),

@@ -11,7 +11,7 @@ Nagel, SPICE2, UCB/ERL M520 (1975) for nodal Newton with junction limiting. Wood
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from bridge.circuit import Circuit
 from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.elimination import Factors
 
-__all__ = ["Points", "Solution", "solve_adjoint", "solve_points"]
+__all__ = ["Points", "Solution", "full_scale_amps", "meter_current", "solve_adjoint", "solve_points"]
 
 Array = NDArray[np.float64]
 
@@ -30,10 +30,12 @@ GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test 
 ALWAYS_ON_GATE_V = 15.0
 METER_SCALE_V = 0.025  # how sharply a current source runs out at its open-circuit voltage
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
-STEP_V = 1e-7  # last Newton step of a converged point; its square is far below a microvolt
+STEP_V = 1e-6  # last move of a converged reading; Newton's next would be its square. Nodes that carry nothing may still drift
 GATE_STEP_V = 0.5
+CHANNEL_DARK_V = 1.6  # 35 e-folds under threshold: below 1e-15 A
 SLOPE_FLOOR_S = 1e-13  # a transconductance below this moves nothing a meter shows
 MAX_ITERATIONS = 120
+STRAGGLERS = 0.12  # share of a batch left for the next round
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,21 @@ class Points:
         """Number of operating points."""
         return int(self.red.shape[0])
 
+    @staticmethod
+    def together(batches: list[Points]) -> Points:
+        """Return several batches of one circuit as one."""
+        return Points(
+            np.concatenate([batch.siemens for batch in batches], axis=1),
+            np.concatenate([batch.inject for batch in batches], axis=1),
+            np.concatenate([batch.saturation for batch in batches], axis=1),
+            np.concatenate([batch.channel for batch in batches], axis=1),
+            np.concatenate([batch.red for batch in batches]),
+            np.concatenate([batch.black for batch in batches]),
+            np.concatenate([batch.amps for batch in batches]),
+            np.concatenate([batch.volts for batch in batches]),
+            np.concatenate([batch.ohms for batch in batches]),
+        )
+
     def take(self, columns: NDArray[np.intp] | slice) -> Points:
         """Return the points of some columns."""
         return Points(
@@ -112,35 +129,63 @@ class Solution:
     iterations: NDArray[np.int64]
 
 
-def _full_scale_amps(points: Points) -> Array:
+def full_scale_amps(points: Points) -> Array:
     """Return the largest current the meter can deliver [A]: the yardstick of the residual."""
     with np.errstate(divide="ignore", invalid="ignore"):
         behind_resistor = np.abs(points.volts) / points.ohms
-    return np.where(points.amps > 0.0, points.amps, behind_resistor)
+    return np.maximum(np.where(points.amps > 0.0, points.amps, behind_resistor), 1e-8)
 
 
-def meter_current(points: Points, red_voltage: Array) -> tuple[Array, Array]:
-    """Return the current out of the red lead [A] and minus its slope [S] at a red-to-black voltage [V]."""
-    flows = points.amps > 0.0
-    into, slope = laws.junction(
-        red_voltage - points.volts, points.amps, np.full_like(points.amps, METER_SCALE_V), points.ohms, floor=0.0
-    )
+def meter_current(amps: Array, volts: Array, ohms: Array, red_voltage: Array) -> tuple[Array, Array]:
+    """Return the current out of the red lead [A] and minus its slope [S] at a voltage between the tips [V].
+
+    Parameters
+    ----------
+    amps, volts, ohms : ndarray
+        Test current [A] (0: a source behind a resistor), open-circuit voltage [V], leads and source resistance [ohm].
+    red_voltage : ndarray
+        Voltage between the tips of the leads [V].
+    """
+    flows = amps > 0.0
+    into, slope = laws.junction(red_voltage - volts, amps, np.full_like(amps, METER_SCALE_V), ohms, floor=0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        conductance = np.where(flows, 0.0, 1.0 / points.ohms)
-    return np.where(flows, -into, (points.volts - red_voltage) * conductance), np.where(flows, slope, conductance)
+        conductance = np.where(flows, 0.0, 1.0 / ohms)
+    return np.where(flows, -into, (volts - red_voltage) * conductance), np.where(flows, slope, conductance)
+
+
+NOWHERE = Solution(np.zeros((0, 0)), np.zeros(0), np.zeros(0, dtype=bool), np.zeros(0, dtype=np.int64))
 
 
 class _Newton:
-    """State of one batch while it is being solved."""
+    """State of one batch while it is being solved.
 
-    def __init__(self, circuit: Circuit, points: Points, voltage: Array) -> None:
+    Parameters
+    ----------
+    circuit, points
+        The branch table and the batch.
+    voltage : ndarray, nodes x batch
+        Voltages to start from [V].
+    target : ndarray of int, batch
+        Column of ``result`` each point belongs to.
+    result : Solution
+        Where finished columns are written.
+    """
+
+    by_row = ("voltage", "scale", "series", "critical", "junction_at", "gate_at", "collector_at")
+    by_column = ("meter_at", "meter_critical", "yardstick", "steps", "last_step", "gap", "target")
+    prepared = ("edges_linear", "channel_floor")
+
+    def __init__(
+        self, circuit: Circuit, points: Points, voltage: Array, target: NDArray[np.intp], result: Solution
+    ) -> None:
         self.circuit = circuit
         self.plan = circuit.plan
         self.points = points
-        self.voltage = voltage
+        self.voltage = np.array(voltage)
+        self.target = target
+        self.result = result
         self.columns = np.arange(points.size)
-        scale = np.broadcast_to(circuit.junction_scale[:, None], points.saturation.shape)
-        self.scale = np.array(scale)
+        self.scale = np.array(np.broadcast_to(circuit.junction_scale[:, None], points.saturation.shape))
         self.series = np.array(np.broadcast_to(circuit.junction_ohms[:, None], points.saturation.shape))
         with np.errstate(divide="ignore"):
             self.critical = self.scale * np.log(self.scale / (np.sqrt(2.0) * points.saturation))
@@ -149,28 +194,81 @@ class _Newton:
         self.meter_at = voltage[points.red, self.columns] - points.volts
         self.gate_at = voltage[circuit.channel_gate] - voltage[circuit.channel_low]
         self.collector_at = voltage[circuit.channel_high] - voltage[circuit.channel_low]
-        self.channels_used = np.flatnonzero((points.channel != CHANNEL_OFF).any(axis=1))
-        self.linear_used = np.flatnonzero((points.siemens != 0.0).any(axis=1))
-        self.yardstick = _full_scale_amps(points)
+        self.yardstick = full_scale_amps(points)
+        self.steps = np.zeros(points.size, dtype=np.int64)
+        self.last_step = np.full(points.size, np.inf)
+        self.gap = np.zeros(points.size)
         self._prepare_linear()
 
     def _prepare_linear(self) -> None:
         circuit, points = self.circuit, self.points
+        self.channels_used = np.flatnonzero((points.channel != CHANNEL_OFF).any(axis=1))
+        self.linear_used = np.flatnonzero((points.siemens != 0.0).any(axis=1))
         self.edges_linear = np.zeros((self.plan.edge_count, points.size))
         for row in self.linear_used.tolist():
             a, b = int(circuit.linear_a[row]), int(circuit.linear_b[row])
             if a != b:
                 self.edges_linear[self.plan.edge(a, b)] += points.siemens[row]
+        self.channel_floor = laws.GMIN_S * (points.channel != CHANNEL_OFF)
+        for row, (a, b) in enumerate(zip(circuit.channel_high.tolist(), circuit.channel_low.tolist(), strict=True)):
+            if a != b:
+                self.edges_linear[self.plan.edge(a, b)] += self.channel_floor[row]
         self.largest = np.max(points.siemens, axis=0, initial=0.0)
 
-    def keep(self, columns: NDArray[np.intp]) -> None:
-        """Drop all columns but the given ones."""
-        self.points = self.points.take(columns)
-        self.columns = np.arange(len(columns))
-        for name in ("voltage", "scale", "series", "critical", "junction_at", "gate_at", "collector_at", "edges_linear"):
-            setattr(self, name, np.ascontiguousarray(getattr(self, name)[:, columns]))
-        for name in ("meter_at", "meter_critical", "yardstick", "largest"):
-            setattr(self, name, getattr(self, name)[columns])
+    @classmethod
+    def together(cls, states: list[_Newton]) -> _Newton:
+        """Return the unfinished columns of several batches of one circuit as one batch."""
+        first = states[0]
+        if len(states) == 1:
+            return first
+        for name in cls.by_row + cls.prepared:
+            setattr(first, name, np.concatenate([getattr(state, name) for state in states], axis=1))
+        for name in (*cls.by_column, "largest"):
+            setattr(first, name, np.concatenate([getattr(state, name) for state in states]))
+        first.points = Points.together([state.points for state in states])
+        first.columns = np.arange(first.points.size)
+        first.channels_used = np.flatnonzero((first.points.channel != CHANNEL_OFF).any(axis=1))
+        first.linear_used = np.flatnonzero((first.points.siemens != 0.0).any(axis=1))
+        return first
+
+    def settle(self, share: Array) -> NDArray[np.intp] | None:
+        """Write converged and hopeless columns to the result and drop them; return those that stay, or None for all.
+
+        Parameters
+        ----------
+        share : ndarray, batch
+            Violation of Kirchhoff's law as a share of what is allowed [1].
+        """
+        good = (share <= 1.0) & (self.gap <= STEP_V) & (self.last_step <= STEP_V)
+        done = good | (self.steps >= MAX_ITERATIONS)
+        if not done.any():
+            return None
+        where = self.target[done]
+        self.result.voltage[:, where] = self.voltage[:, done]
+        self.result.residual[where] = share[done]
+        self.result.iterations[where] = self.steps[done]
+        self.result.converged[where] = good[done]
+        if done.mean() < 0.2 and len(done) > 64:
+            return None  # carried along: cheaper than copying everything for a few
+        stay = np.flatnonzero(~done)
+        self.points = self.points.take(stay)
+        self.columns = np.arange(len(stay))
+        for name in self.by_row + self.prepared:
+            setattr(self, name, np.ascontiguousarray(getattr(self, name)[:, stay]))
+        for name in (*self.by_column, "largest"):
+            setattr(self, name, getattr(self, name)[stay])
+        return stay
+
+    def conducting_channels(self) -> NDArray[np.bool_]:
+        """Return which channels pass anything in any column; far below threshold nothing is left to compute."""
+        reach = np.where(
+            self.circuit.channel_is_mosfet[:, None],
+            np.maximum(self.gate_at, self.gate_at - self.collector_at),
+            self.gate_at,
+        )
+        on = (reach > self.circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (self.points.channel != CHANNEL_OFF)
+        answer: NDArray[np.bool_] = (on | (self.points.channel == ALWAYS_ON)).any(axis=1)
+        return answer
 
     def channel_currents(self, row: int) -> tuple[Array, Array, Array]:
         """Return current [A], collector slope [S] and gate slope [S] of one channel at its linearisation point."""
@@ -207,29 +305,25 @@ class _Newton:
                 excess[b] += current[row]
                 edges[self.plan.edge(a, b)] += slope[row]
         gate_slopes: list[tuple[int, Array]] = []
-        for row in range(len(circuit.channel_high)):
-            high, low, gate = (
-                int(circuit.channel_high[row]),
-                int(circuit.channel_low[row]),
-                int(circuit.channel_gate[row]),
-            )
-            floor = laws.GMIN_S * (points.channel[row] != CHANNEL_OFF)
+        conducting = self.conducting_channels()
+        for row, (high, low) in enumerate(zip(circuit.channel_high.tolist(), circuit.channel_low.tolist(), strict=True)):
+            if high == low:
+                continue
             drop = voltage[high] - voltage[low]
-            total = floor * drop
-            if row in self.channels_used and high != low:
+            total = self.channel_floor[row] * drop
+            if conducting[row]:
+                gate = int(circuit.channel_gate[row])
                 current, by_collector, by_gate = self.channel_currents(row)
-                total = total + current + by_collector * (drop - self.collector_at[row])
-                if by_gate.max(initial=0.0) > SLOPE_FLOOR_S or by_gate.min(initial=0.0) < -SLOPE_FLOOR_S:
+                total += current + by_collector * (drop - self.collector_at[row])
+                if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
                     total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
                     gate_slopes.append((row, by_gate))
-                floor = floor + by_collector
-            if high != low:
-                excess[high] -= total
-                excess[low] += total
-                edges[self.plan.edge(high, low)] += floor
+                edges[self.plan.edge(high, low)] += by_collector
+            excess[high] -= total
+            excess[low] += total
         ground = np.zeros_like(excess)
         red_voltage = voltage[points.red, self.columns]
-        current, slope = meter_current(points, self.meter_at + points.volts)
+        current, slope = meter_current(points.amps, points.volts, points.ohms, self.meter_at + points.volts)
         current -= slope * (red_voltage - points.volts - self.meter_at)
         excess[points.red, self.columns] += current
         ground[points.red, self.columns] += slope
@@ -317,43 +411,24 @@ class _Newton:
         return RESIDUAL_SHARE * self.yardstick + rounding + 1e-18
 
 
-def _solve_chunk(circuit: Circuit, points: Points, start: Array) -> Solution:
-    size = points.size
-    voltage = np.array(start)
-    residual = np.full(size, np.inf)
-    converged = np.zeros(size, dtype=bool)
-    iterations = np.zeros(size, dtype=np.int64)
-    state = _Newton(circuit, points, np.array(start))
-    alive = np.arange(size)
-    last_step = np.full(size, np.inf)
-    gap = np.zeros(size)
-    for iteration in range(MAX_ITERATIONS + 1):
+def _iterate(state: _Newton, until: float) -> None:
+    """Advance a batch until at most a share ``until`` of its columns is left; the finished ones are written away."""
+    initial = state.points.size
+    while state.points.size:
         excess, edges, ground, gate_slopes = state.linearise()
-        share = np.max(np.abs(excess), axis=0) / state.allowed_amps()
-        done = (share <= 1.0) & (gap <= STEP_V) & (last_step <= STEP_V)
-        if iteration == MAX_ITERATIONS:
-            done = np.ones_like(done)
-        if done.any():
-            where = alive[done]
-            voltage[:, where] = state.voltage[:, done]
-            residual[where] = share[done]
-            iterations[where] = iteration
-            converged[where] = (share[done] <= 1.0) & (gap[done] <= STEP_V) & (last_step[done] <= STEP_V)
-            if done.all():
-                break
-            if done.mean() > 0.25 or len(alive) < 64:
-                stay = np.flatnonzero(~done)
-                state.keep(stay)
-                alive = alive[stay]
-                excess, edges, ground = excess[:, stay], edges[:, stay], ground[:, stay]
-                gate_slopes = [(row, slope[stay]) for row, slope in gate_slopes]
-        factors = state.plan.factor(np.ascontiguousarray(edges), np.ascontiguousarray(ground))
-        step = state.solve_linear(factors, np.ascontiguousarray(excess), gate_slopes)
+        stay = state.settle(np.max(np.abs(excess), axis=0) / state.allowed_amps())
+        if stay is not None:
+            if len(stay) <= until * initial:
+                return
+            excess, edges, ground = excess[:, stay], edges[:, stay], ground[:, stay]
+            gate_slopes = [(row, slope[stay]) for row, slope in gate_slopes]
+        factors = state.plan.factor(edges, ground)
+        step = state.solve_linear(factors, excess, gate_slopes)
         step[~np.isfinite(step)] = 0.0
         state.voltage += step
-        last_step = np.max(np.abs(step), axis=0)
-        gap = state.advance()
-    return Solution(voltage, residual, converged, iterations)
+        state.last_step = np.abs(step[state.points.red, state.columns])
+        state.gap = state.advance()
+        state.steps += 1
 
 
 def solve_points(circuit: Circuit, points: Points, start: Array | None = None) -> Solution:
@@ -373,23 +448,23 @@ def solve_points(circuit: Circuit, points: Points, start: Array | None = None) -
     Solution
         Voltages; points that did not converge are marked and must not be read as numbers.
     """
+    size = points.size
     if start is None:
-        start = np.zeros((circuit.node_count, points.size))
-    chunks = []
-    for first in range(0, points.size, BATCH):
-        columns = slice(first, first + BATCH)
-        chunks.append(_solve_chunk(circuit, points.take(columns), start[:, columns]))
-    if len(chunks) == 1:
-        return chunks[0]
-    if not chunks:
-        none = np.zeros(0)
-        return Solution(np.zeros((circuit.node_count, 0)), none, none.astype(bool), none.astype(np.int64))
-    return Solution(
-        np.concatenate([chunk.voltage for chunk in chunks], axis=1),
-        np.concatenate([chunk.residual for chunk in chunks]),
-        np.concatenate([chunk.converged for chunk in chunks]),
-        np.concatenate([chunk.iterations for chunk in chunks]),
+        start = np.zeros((circuit.node_count, size))
+    result = Solution(
+        np.array(start), np.full(size, np.inf), np.zeros(size, dtype=bool), np.zeros(size, dtype=np.int64)
     )
+    waiting: list[_Newton] = []
+    for first in range(0, size, BATCH):
+        columns = np.arange(first, min(first + BATCH, size))
+        state = _Newton(circuit, points.take(columns), start[:, columns], columns, result)
+        _iterate(state, STRAGGLERS)
+        waiting.append(state)
+        if sum(one.points.size for one in waiting) >= BATCH or columns[-1] == size - 1:
+            # the slow ones of many batches finish together: a step costs the same for ten columns as for a hundred
+            _iterate(_Newton.together(waiting), 0.0)
+            waiting = []
+    return result
 
 
 def solve_adjoint(circuit: Circuit, points: Points, voltage: Array) -> Array:
@@ -411,21 +486,10 @@ def solve_adjoint(circuit: Circuit, points: Points, voltage: Array) -> Array:
     for first in range(0, points.size, BATCH):
         columns = slice(first, first + BATCH)
         chunk = points.take(columns)
-        state = _Newton(circuit, chunk, np.array(voltage[:, columns]))
+        state = _Newton(circuit, chunk, voltage[:, columns], np.arange(chunk.size), NOWHERE)
         _excess, edges, ground, gate_slopes = state.linearise()
         factors = state.plan.factor(edges, ground)
         unit = np.zeros_like(state.voltage)
         unit[chunk.red, state.columns] = 1.0
         pieces.append(state.solve_linear(factors, unit, gate_slopes, transposed=True))
     return np.concatenate(pieces, axis=1) if pieces else np.zeros((circuit.node_count, 0))
-
-
-def with_capacitors(circuit: Circuit, points: Points, siemens: Array, inject: Array) -> Points:
-    """Return points whose capacitors are Norton sources: conductance [S] and current into their first pin [A], each capacitors x batch."""
-    rows = circuit.capacitor_rows
-    table = points.siemens.copy()
-    table[rows] = siemens
-    current = points.inject.copy()
-    np.add.at(current, circuit.linear_a[rows], inject)
-    np.subtract.at(current, circuit.linear_b[rows], inject)
-    return replace(points, siemens=table, inject=current)

@@ -1,0 +1,172 @@
+"""What the meter does at its jacks for one probing and range, and what its display then shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.circuit import Circuit
+from bridge.errors import InputError
+from bridge.meter import MeterProfile, Source
+from bridge.probing import Hold, Probing
+from bridge.solve import meter_current
+
+__all__ = ["Shot", "displayed", "plan_shots"]
+
+Array = NDArray[np.float64]
+
+VOLTMETER_OHMS = 10e6
+TIED_GATE_OHMS = 0.1  # a clip lead from gate to emitter
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One source on one pair of nodes: a probing in one range of the meter.
+
+    Parameters
+    ----------
+    probing : int
+        Number of the probing this shot belongs to.
+    range_name : str or None
+        Ohms range; None in the other modes.
+    red, black : int
+        Nodes the source drives, a reversed meter already turned round.
+    amps, volts, ohms : float
+        Test current [A] (0: source behind a resistor), open-circuit voltage [V], leads and source resistance [ohm].
+    lead_ohms : float
+        Resistance of the leads alone [ohm].
+    unit : str
+        ``V`` or ``ohm``.
+    limit : float
+        Largest value the display shows, in its unit.
+    holds : tuple of (int, float, float)
+        Linear row, volts [V] and ohms [ohm] of each held gate.
+    """
+
+    probing: int
+    range_name: str | None
+    red: int
+    black: int
+    amps: float
+    volts: float
+    ohms: float
+    lead_ohms: float
+    unit: str
+    limit: float
+    holds: tuple[tuple[int, float, float], ...]
+
+
+def _held_rows(circuit: Circuit, holds: Sequence[Hold]) -> tuple[tuple[int, float, float], ...]:
+    held: list[tuple[int, float, float]] = []
+    for hold in holds:
+        refs = [
+            ref
+            for ref in circuit.hold_rows
+            if ref == f"Q_{hold.position}" or ref.startswith(f"Q_{hold.position}_")
+        ]
+        if not refs:
+            known = " ".join(sorted(ref.removeprefix("Q_") for ref in circuit.hold_rows))
+            raise InputError(f"no switch at position {hold.position!r} to hold; accepted: {known}", where="hold")
+        ohms = TIED_GATE_OHMS if hold.volts == 0.0 else hold.ohms
+        held.extend((circuit.hold_rows[ref], hold.volts, ohms) for ref in refs)
+    return tuple(held)
+
+
+def plan_shots(circuit: Circuit, meter: MeterProfile, probing: Probing, number: int) -> tuple[Shot, ...]:
+    """Return the shots of one probing: one, or with autorange one per range, lowest first.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The board with the probing's pins lifted.
+    meter : MeterProfile
+        The meter.
+    probing : Probing
+        The placement of the leads.
+    number : int
+        Number to mark the shots with.
+
+    Raises
+    ------
+    InputError
+        A lead, position or range that does not exist.
+    """
+    red, black = circuit.node(probing.red), circuit.node(probing.black)
+    if meter.reversed:
+        red, black = black, red
+    holds = _held_rows(circuit, probing.hold)
+
+    def shot(source: Source, range_name: str | None, unit: str, limit: float) -> Shot:
+        current = source.amps is not None
+        return Shot(
+            probing=number,
+            range_name=range_name,
+            red=red,
+            black=black,
+            amps=float(source.amps) if source.amps is not None else 0.0,
+            volts=source.open_volts,
+            ohms=meter.lead_ohms if current else meter.lead_ohms + float(source.ohms or 0.0),
+            lead_ohms=meter.lead_ohms,
+            unit=unit,
+            limit=limit,
+            holds=holds,
+        )
+
+    if probing.mode == "diode":
+        return (shot(meter.diode.source, None, "V", meter.diode.limit_volts),)
+    if probing.mode == "volts":
+        passive = Shot(number, None, red, black, 0.0, 0.0, VOLTMETER_OHMS, 0.0, "V", 1000.0, holds)
+        return (passive,)
+    ranges = sorted(meter.ohms, key=lambda entry: entry.full_scale)
+    if probing.mode == "continuity":
+        ranges = ranges[:1]
+    elif probing.range_name is not None:
+        ranges = [entry for entry in ranges if entry.name == probing.range_name]
+        if not ranges:
+            known = " ".join(f"ohms:{entry.name}" for entry in meter.ohms)
+            raise InputError(f"meter {meter.name} has no range {probing.range_name!r}; accepted: {known}", where="mode")
+    return tuple(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in ranges)
+
+
+def displayed(shots: Sequence[Shot], which: NDArray[np.intp], red_voltage: Array) -> tuple[Array, Array]:
+    """Return what the display shows and its slope against the voltage at the board.
+
+    Parameters
+    ----------
+    shots : sequence of Shot
+        The shots of a table.
+    which : ndarray of int, batch
+        Shot of each column.
+    red_voltage : ndarray, batch
+        Voltage between the leads' tips [V].
+
+    Returns
+    -------
+    value : ndarray, batch
+        Volts or ohms as displayed, unrounded; infinity for OL.
+    slope : ndarray, batch
+        Change of the displayed value with the voltage [1] or [ohm/V].
+    """
+    amps = np.array([shot.amps for shot in shots])[which]
+    volts = np.array([shot.volts for shot in shots])[which]
+    ohms = np.array([shot.ohms for shot in shots])[which]
+    lead = np.array([shot.lead_ohms for shot in shots])[which]
+    limit = np.array([shot.limit for shot in shots])[which]
+    in_ohms = np.array([shot.unit == "ohm" for shot in shots])[which]
+    flows, conductance = meter_current(amps, volts, ohms, red_voltage)
+    jack = red_voltage + flows * lead
+    jack_slope = 1.0 - conductance * lead
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_amp = np.where(amps > 0.0, 1.0 / amps, 1.0 / flows)
+        by_ratio = np.where(amps > 0.0, 0.0, jack * conductance / flows**2)
+    value = np.where(in_ohms, jack * per_amp, jack)
+    slope = np.where(in_ohms, jack_slope * per_amp + by_ratio, jack_slope)
+    with np.errstate(invalid="ignore"):
+        over = ~np.isfinite(value) | (value > limit)
+        # a source behind a resistor that is driven backwards by charge shows no resistance
+        over |= in_ohms & (amps == 0.0) & (flows <= 0.0)
+    return np.where(over, np.inf, value), np.where(over, 0.0, slope)
+
