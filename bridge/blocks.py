@@ -51,7 +51,8 @@ def _fill(value: Any, scope: Mapping[str, Any], where: str) -> Any:
         for name in names:
             if name not in scope:
                 raise InputError(
-                    f"{value!r} asks for parameter {name!r}; known here are {', '.join(scope) or 'none'}", where=where
+                    f"{value!r} asks for parameter {name!r}; known here are {', '.join(scope) or 'none'}",
+                    where=where,
                 )
         if whole:
             return scope[whole[1]]
@@ -68,7 +69,9 @@ def _rounds(use: UseEntry, where: str) -> Iterator[dict[str, Any]]:
     lists = use.repeat
     for name, values in lists.items():
         if not isinstance(values, list) or not values:
-            raise InputError(f"found {values!r}; accepted is a list that is not empty", where=f"{where}, for.{name}")
+            raise InputError(
+                f"found {values!r}; accepted is a list that is not empty", where=f"{where}, for.{name}"
+            )
     lengths = {len(values) for values in lists.values()}
     if len(lengths) > 1:
         raise InputError(f"the lists of one `for` run in step, found lengths {sorted(lengths)}", where=where)
@@ -82,7 +85,8 @@ def _scope(name: str, block: BlockEntry, given: Mapping[str, Any], where: str) -
     for parameter in given:
         if parameter not in known:
             raise InputError(
-                f"block {name!r} has no parameter {parameter!r}; it takes {', '.join(known) or 'none'}", where=where
+                f"block {name!r} has no parameter {parameter!r}; it takes {', '.join(known) or 'none'}",
+                where=where,
             )
     missing = [parameter for parameter in block.required if parameter not in given]
     if missing:
@@ -114,7 +118,9 @@ def _expand_use(
         own_label = use.label or block.label
         label = outer_label or (str(_fill(own_label, scope, where)) if own_label else "")
         result.parts += [(label or name, _fill(dict(part), scope, where)) for part in block.part]
-        result.terminals += [(label or name, _fill(dict(terminal), scope, where)) for terminal in block.terminal]
+        result.terminals += [
+            (label or name, _fill(dict(terminal), scope, where)) for terminal in block.terminal
+        ]
         for inner in block.use:
             result.add(_expand_use(_fill(inner, scope, where), blocks, where, label, (*trail, name)))
         if len(result) > _MOST_ENTRIES:
@@ -123,11 +129,15 @@ def _expand_use(
 
 
 def _omit(expansion: Expansion, patterns: Sequence[str], where: str) -> Expansion:
-    """Return the expansion without the parts and terminals whose names match; a pattern must match something."""
-    names = [table.get("ref") for _, table in expansion.parts] + [t.get("name") for _, t in expansion.terminals]
+    """Return the expansion without what the patterns name; each must match something."""
+    names = [table.get("ref") for _, table in expansion.parts] + [
+        t.get("name") for _, t in expansion.terminals
+    ]
     for pattern in patterns:
         if not any(fnmatchcase(str(name), pattern) for name in names):
-            raise InputError(f"omit pattern {pattern!r} matches no part or terminal of the block", where=where)
+            raise InputError(
+                f"omit pattern {pattern!r} matches no part or terminal of the block", where=where
+            )
 
     def stays(name: object) -> bool:
         return not any(fnmatchcase(str(name), pattern) for pattern in patterns)

@@ -49,6 +49,7 @@ class PartEntry(_Entry):
     pins: dict[str, Name]
     tolerance: Annotated[float, Field(gt=0.0, lt=1.0)] | None = None
     package: Name | None = None
+    block: Label | None = None
     role: Line = ""
     batch: Label | None = None
     construction: Literal["module", "discrete"] = "discrete"

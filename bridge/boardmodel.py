@@ -168,6 +168,35 @@ class Board:
             raise InputError(f"{lead!r} is a part, a lead goes on one of its pins: {pins}")
         raise InputError(f"board {self.name} has no terminal {lead!r}{_near(lead, self.terminals)}")
 
+    def pins_on_leg(self, pin: str) -> tuple[str, ...]:
+        """Return every ``PART.pin`` on the same leg of the same case, the asked one first.
+
+        Whoever lifts the emitter leg of a co-packed IGBT lifts the diode's anode with it.
+
+        Parameters
+        ----------
+        pin : str
+            ``PART.pin``.
+
+        Raises
+        ------
+        InputError
+            The board has no such part or pin.
+        """
+        net = self.net_of(pin)
+        ref = pin.partition(".")[0]
+        if ref not in self.parts or pin in self.terminals:
+            raise InputError(f"{pin!r} is a terminal; only a PART.pin is lifted")
+        package = self.parts[ref].package
+        mates = (
+            f"{part.ref}.{name}"
+            for part in self.parts.values()
+            if part.package == package
+            for name, other in part.pins.items()
+            if other == net
+        )
+        return (pin, *(mate for mate in mates if mate != pin))
+
 
 def _near(word: str, known: Mapping[str, object]) -> str:
     """Return ``; near names: ...``, or a few of the known ones where nothing is near."""

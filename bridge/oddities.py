@@ -19,7 +19,14 @@ def oddities(board: Board) -> tuple[str, ...]:
     board : Board
         The board.
     """
-    return (*board.notes, *_lonely_nets(board), *_bridged_parts(board), *_gates(board), *_islands(board), *_bus(board))
+    return (
+        *board.notes,
+        *_lonely_nets(board),
+        *_bridged_parts(board),
+        *_gates(board),
+        *_islands(board),
+        *_bus(board),
+    )
 
 
 def _lonely_nets(board: Board) -> Iterator[str]:
@@ -45,7 +52,11 @@ def _gates(board: Board) -> Iterator[str]:
             if name in board.terminals and board.terminals[name].net != net:
                 yield f"terminal {name} is on net {board.terminals[name].net}, {switch.ref} has {net} there"
         for part in board.parts.values():
-            across = part.kind == "diode" and set(part.pins.values()) == {emitter, high} and part.position == position
+            across = (
+                part.kind == "diode"
+                and set(part.pins.values()) == {emitter, high}
+                and part.position == position
+            )
             if across and part.pins["anode"] != emitter:
                 yield f"{part.ref} lies the wrong way round across {switch.ref}"
     for name in board.terminals:

@@ -1,0 +1,239 @@
+"""From the checked entries of a board file to its parts and terminals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from bridge.boardfile import PartEntry, TerminalEntry, check_entry
+from bridge.boardmodel import Part, Terminal
+from bridge.errors import InputError
+from bridge.partkinds import INSIDE_A_CASE_LIFT_COST, MODULE_LIFT_COST, PART_KINDS, SWITCH_KINDS, PartKind
+
+__all__ = ["build_parts", "build_terminals"]
+
+
+def build_terminals(
+    tables: Iterable[Mapping[str, Any]], nets: set[str] | None, source: str, problems: list[InputError]
+) -> dict[str, Terminal]:
+    """Return the terminals of a board by name.
+
+    Parameters
+    ----------
+    tables : iterable of mapping
+        Terminals as a board file holds them.
+    nets : set of str or None
+        Nets that parts are on; None where broken parts would make every net look unknown.
+    source : str
+        File, for the messages.
+    problems : list of InputError
+        Receives every problem found.
+    """
+    terminals: dict[str, Terminal] = {}
+    for number, table in enumerate(tables, start=1):
+        where = f"{source}, terminal {table.get('name', number)}"
+        entry = check_entry(TerminalEntry, table, where, problems)
+        if entry is None:
+            continue
+        net = entry.net or entry.name
+        if entry.name in terminals:
+            problems.append(InputError("this terminal is there twice", where=where))
+        elif nets is not None and net not in nets:
+            problems.append(InputError(f"no part is on net {net!r}", where=where))
+        terminals[entry.name] = Terminal(entry.name, net, entry.what, entry.access)
+    return terminals
+
+
+def build_parts(
+    tables: Iterable[tuple[str, Mapping[str, Any]]], source: str, problems: list[InputError], notes: list[str]
+) -> dict[str, Part]:
+    """Return the parts of a board by designator.
+
+    Parameters
+    ----------
+    tables : iterable of (str, mapping)
+        Block label, and the part as a board file holds it.
+    source : str
+        File, for the messages.
+    problems : list of InputError
+        Receives every problem found.
+    notes : list of str
+        Receives what was changed on the way.
+    """
+    entries: dict[str, tuple[str, PartEntry]] = {}
+    for number, (block, table) in enumerate(tables, start=1):
+        where = f"{source}, part {table.get('ref', number)}"
+        entry = check_entry(PartEntry, table, where, problems)
+        if entry is None:
+            continue
+        if entry.ref in entries:
+            problems.append(InputError("this part is there twice", where=where))
+        entries[entry.ref] = (block, entry)
+    legs = _legs(entries)
+    parts: dict[str, Part] = {}
+    for ref, (block, entry) in entries.items():
+        where = f"{source}, part {ref}"
+        kind = PART_KINDS.get(entry.kind)
+        if kind is None:
+            accepted = ", ".join(PART_KINDS)
+            problems.append(
+                InputError(f"found {entry.kind!r}; accepted are {accepted}", where=f"{where}, key kind")
+            )
+            continue
+        _check_pins(entry, kind, where, problems)
+        values = _values(entry, kind, where, problems, notes)
+        bond = _bond(entry, entries, where, problems)
+        parts[ref] = _part(
+            entry.block or block, entry, kind, values, bond, _lift_cost(entry, kind, legs, where, problems)
+        )
+    return parts
+
+
+def _part(
+    block: str,
+    entry: PartEntry,
+    kind: PartKind,
+    values: dict[str, float],
+    bond: str | None,
+    lift_cost: dict[str, float],
+) -> Part:
+    return Part(
+        ref=entry.ref,
+        kind=kind.name,
+        pins={pin: entry.pins.get(pin, "") for pin in kind.pins},
+        values=values,
+        tolerance=kind.tolerance if entry.tolerance is None else entry.tolerance,
+        package=entry.package or entry.ref,
+        block=block,
+        role=entry.role or f"{kind.name} of {block}",
+        modes=kind.modes if entry.faultable else (),
+        batch=entry.batch or f"{kind.name} of {block}",
+        construction=entry.construction,
+        position=entry.position or None,
+        shares_bond_with=bond,
+        when=entry.when or None,
+        gate_board=entry.gate_board,
+        bus_share=entry.bus_share,
+        lift_cost=lift_cost,
+    )
+
+
+def _check_pins(entry: PartEntry, kind: PartKind, where: str, problems: list[InputError]) -> None:
+    accepted = ", ".join(kind.pins)
+    for pin in entry.pins:
+        if pin not in kind.pins:
+            problems.append(
+                InputError(
+                    f"{kind.name} has no such pin; its pins are {accepted}", where=f"{where}, pin {pin}"
+                )
+            )
+    for pin in kind.pins:
+        if pin not in entry.pins:
+            problems.append(
+                InputError(f"this pin is on no net; {kind.name} has {accepted}", where=f"{where}, pin {pin}")
+            )
+
+
+def _values(
+    entry: PartEntry, kind: PartKind, where: str, problems: list[InputError], notes: list[str]
+) -> dict[str, float]:
+    """Return the complete values of a part: defaults filled, resistances kept inside what can be computed."""
+    given = entry.model_extra or {}
+    for key in given:
+        if key not in kind.values:
+            accepted = ", ".join([*kind.values, *(name for name in PartEntry.model_fields)])
+            problems.append(
+                InputError(
+                    f"unknown key for kind {kind.name}; accepted are {accepted}", where=f"{where}, key {key}"
+                )
+            )
+    values: dict[str, float] = {}
+    for name, spec in kind.values.items():
+        key = f"{where}, key {name}"
+        found = given.get(name, spec.default)
+        range_text = (
+            f"{spec.low:g} to {spec.high:g} {spec.unit}{' or 0' if spec.zero and spec.low > 0 else ''}"
+        )
+        if found is None:
+            problems.append(InputError(f"this value is missing; accepted is {range_text}", where=key))
+            continue
+        if isinstance(found, bool) or not isinstance(found, int | float):
+            problems.append(InputError(f"found {found!r}; accepted is a number, {range_text}", where=key))
+            continue
+        inside = min(max(float(found), spec.low), spec.high)
+        if inside != found and not (spec.zero and found == 0):
+            # written so that NaN is refused as well
+            if not (spec.clamped and 0 < found < float("inf")):
+                problems.append(InputError(f"found {found:g}; accepted is {range_text}", where=key))
+                continue
+            notes.append(f"{entry.ref}: {name} {found:g} {spec.unit} is taken as {inside:g} {spec.unit}")
+        values[name] = 0.0 if found == 0 else inside
+    return values
+
+
+def _cased_with(entry: PartEntry, entries: Mapping[str, tuple[str, PartEntry]]) -> list[PartEntry]:
+    """Return the switches of the same position in the same case as a part."""
+    return [
+        other
+        for _, other in entries.values()
+        if other.kind in SWITCH_KINDS
+        and (other.package or other.ref) == (entry.package or entry.ref)
+        and other.position == entry.position
+        and other.ref != entry.ref
+    ]
+
+
+def _bond(
+    entry: PartEntry, entries: Mapping[str, tuple[str, PartEntry]], where: str, problems: list[InputError]
+) -> str | None:
+    """Return the switch whose emitter joint a diode shares; by default the one it is co-packed with.
+
+    In a module each die has bonds of its own, so there a board file has to say so.
+    """
+    named = entry.shares_bond_with
+    if named:
+        if entry.kind != "diode":
+            problems.append(
+                InputError("only a diode shares a switch's joint", where=f"{where}, key shares_bond_with")
+            )
+        elif named not in entries or entries[named][1].kind not in SWITCH_KINDS:
+            problems.append(
+                InputError(
+                    f"found {named!r}; accepted is a switch's ref", where=f"{where}, key shares_bond_with"
+                )
+            )
+        return named
+    if named is None and entry.kind == "diode" and entry.construction == "discrete":
+        cased = _cased_with(entry, entries)
+        if len(cased) == 1:
+            return cased[0].ref
+    return None
+
+
+def _legs(entries: Mapping[str, tuple[str, PartEntry]]) -> set[tuple[str, str]]:
+    """Return the (ref, pin) that stand for a leg of their case; other pins on that leg hide inside.
+
+    A switch stands for its legs before a diode does, then file order counts.
+    """
+    owners: dict[tuple[str, str], tuple[str, str]] = {}
+    for _, entry in sorted(entries.values(), key=lambda item: item[1].kind not in SWITCH_KINDS):
+        for pin, net in entry.pins.items():
+            owners.setdefault((entry.package or entry.ref, net), (entry.ref, pin))
+    return set(owners.values())
+
+
+def _lift_cost(
+    entry: PartEntry, kind: PartKind, legs: set[tuple[str, str]], where: str, problems: list[InputError]
+) -> dict[str, float]:
+    given = entry.lift_cost
+    usual = MODULE_LIFT_COST if entry.construction == "module" else kind.lift_cost
+    if isinstance(given, float):
+        usual, given = given, None
+    for pin, cost in (given or {}).items():
+        if pin not in kind.pins or not 0.0 < cost <= 1000.0:
+            accepted = f"a pin ({', '.join(kind.pins)}) and a cost above 0 up to 1000"
+            problems.append(
+                InputError(f"found {pin} = {cost:g}; accepted is {accepted}", where=f"{where}, key lift_cost")
+            )
+    costs = {pin: usual if (entry.ref, pin) in legs else INSIDE_A_CASE_LIFT_COST for pin in kind.pins}
+    return {**costs, **(given or {})}
