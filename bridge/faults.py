@@ -202,7 +202,7 @@ def _unit_ohms(part: Part, row: SeverityRow) -> float:
     return 1.0 if row.of == "ohms" else max(part.values["ohms"], NOMINAL_FLOOR_OHMS)
 
 
-def severity_nodes(part: Part, mode: str) -> tuple[SeverityNode, ...]:
+def severity_nodes(part: Part, mode: str, count: int | None = None) -> tuple[SeverityNode, ...]:
     """Return the grid over a fault's unknown resistance, rising, weights summing to 1.
 
     The distribution is even in ln(ohms) from low to median and from median to high, half the cases in each;
@@ -214,6 +214,8 @@ def severity_nodes(part: Part, mode: str) -> tuple[SeverityNode, ...]:
         The part that fails; its nominal resistance matters to raised values.
     mode : str
         One of its fault modes.
+    count : int, optional
+        Number of nodes; the table's by default.
 
     Returns
     -------
@@ -223,7 +225,8 @@ def severity_nodes(part: Part, mode: str) -> tuple[SeverityNode, ...]:
     if not has_severity(mode):
         return ()
     row = fault_table().severity_row(part.kind, mode)
-    unit, count = _unit_ohms(part, row), row.nodes
+    unit = _unit_ohms(part, row)
+    count = row.nodes if count is None else count
     edges = [_quantile(row, number / count) for number in range(count + 1)]
     return tuple(
         SeverityNode(

@@ -47,6 +47,8 @@ class Answers:
         Change of the display with one neper more in the first and second fault's resistance [unit].
     owner : ndarray of int, 2 x answers
         Class each severity load belongs to.
+    charges : ndarray of bool, answers
+        Whether a capacitor at its first-instant charge would move the answer.
     """
 
     value: Array
@@ -54,6 +56,7 @@ class Answers:
     batch_load: Array
     severity_load: Array
     owner: Index
+    charges: NDArray[np.bool_]
 
     @property
     def converged(self) -> NDArray[np.bool_]:
@@ -64,115 +67,144 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class CellTable:
-    """Which answer every single fault and pair gives in every view (shot at one instant).
+    """Which answer every single fault and pair gives in every shot, at the first instant and in the end.
 
     Parameters
     ----------
     answers : Answers
         The distinct answers.
-    single : ndarray of int, views x classes
+    single_start, single_end : ndarray of int, shots x classes
         Answer of each class alone; class 0 is the healthy board.
-    pair : ndarray of int, views x classes x classes
-        Answer of each pair of classes, symmetric; empty if no pairs were asked for.
+    pair_start, pair_end : ndarray of int, shots x pair classes x pair classes
+        Answer of each pair, symmetric.
     batches : tuple of str
         Names along the first axis of ``answers.batch_load``.
-    solved : int
-        Operating points that were really solved.
     """
 
     answers: Answers
-    single: NDArray[np.int32]
-    pair: NDArray[np.int32]
+    single_start: NDArray[np.int32]
+    single_end: NDArray[np.int32]
+    pair_start: NDArray[np.int32]
+    pair_end: NDArray[np.int32]
     batches: tuple[str, ...]
-    solved: int
 
 
 class _Collector:
-    """Solves batches and keeps what the table needs of each."""
+    """Solves batches and keeps of each what the table needs."""
 
     def __init__(
-        self, circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, bus_volts: float
+        self, circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, pair_classes: Index, bus_volts: float
     ) -> None:
         self.circuit = circuit
         self.shots = shots
         self.classes = classes
-        self.bus_volts = bus_volts
+        self.pair_classes = pair_classes
+        self.capacitor_volts = circuit.capacitor_share * bus_volts
         self.batches = tuple(dict.fromkeys(circuit.junction_batch))
         self._batch_rows = [
             np.flatnonzero([name == batch for name in circuit.junction_batch]) for batch in self.batches
         ]
-        spread = [
-            MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V
-            for kind in circuit.junction_construction
-        ]
-        self._junction_spread = np.array(spread)
+        spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in circuit.junction_construction]
+        self._junction_variance = np.array(spread) ** 2
         tolerance = np.zeros(len(circuit.linear_siemens))
         for (ref, slot), row in circuit.linear_rows.items():
             if slot in ("main", "off"):
                 tolerance[row] = 0.5 * circuit.parts[ref].tolerance
-        self._tolerance = tolerance
+        self._tolerance_variance = tolerance**2
         self._pieces: list[Answers] = []
+        self._voltages: list[Array] = []
+        self._effects: list[NDArray[np.bool_]] = []
+        self._on_healthy: dict[int, NDArray[np.bool_]] = {}
         self.count = 0
 
-    def points(self, shot: Index, at_start: NDArray[np.bool_], *applied: Index) -> Points:
-        points, factors = build_points(self.circuit, self.shots, shot, self.classes, *applied)
-        siemens = np.where((factors > 0.0) & at_start, 1.0 / CAPACITOR_ESR_OHMS, 0.0)
-        volts = np.repeat((self.circuit.capacitor_share * self.bus_volts)[:, None], points.size, axis=1)
-        set_capacitors(self.circuit, points, siemens, volts)
-        return points
-
     def solve(
-        self, shot: Index, at_start: NDArray[np.bool_], first: Index, second: Index, start: Array | None
-    ) -> tuple[Points, Array, Array]:
-        """Solve a batch, keep its answers, return points, node voltages and transfer resistances."""
+        self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool, keep: bool = True
+    ) -> NDArray[np.int32]:
+        """Solve a batch at one instant; return the numbers of its answers.
+
+        With ``keep``, node voltages and the effects of further faults are kept for later pairs.
+        """
+        numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
+        for begin in range(0, len(shot), LOAD):
+            part = slice(begin, begin + LOAD)
+            self._solve_load(
+                shot[part], first[part], second[part], None if start is None else start[:, part], at_start, keep
+            )
+        return numbers
+
+    def _solve_load(
+        self, shot: Index, first: Index, second: Index, start: Array | None, at_start: bool, keep: bool
+    ) -> None:
         circuit = self.circuit
-        points = self.points(shot, at_start, first, second)
+        numbers = np.arange(self.count, self.count + len(shot))
+        points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
+        if at_start:
+            siemens = np.where(factors > 0.0, 1.0 / CAPACITOR_ESR_OHMS, 0.0)
+            set_capacitors(circuit, points, siemens, np.repeat(self.capacitor_volts[:, None], points.size, axis=1))
         solution = solve_points(circuit, points, start)
-        adjoint = solve_adjoint(circuit, points, solution.voltage)
-        red = solution.voltage[points.red, np.arange(points.size)]
-        value, slope = displayed(self.shots, shot, red)
-        value = np.where(solution.converged, value, np.nan)
+        voltage = solution.voltage
+        adjoint = solve_adjoint(circuit, points, voltage)
+        value, slope = displayed(self.shots, shot, voltage[points.red, np.arange(points.size)])
         a, b = circuit.junction_a, circuit.junction_b
         _, conductance = laws.junction(
-            solution.voltage[a] - solution.voltage[b],
-            points.saturation,
-            circuit.junction_scale[:, None],
-            circuit.junction_ohms[:, None],
+            voltage[a] - voltage[b], points.saturation, circuit.junction_scale[:, None], circuit.junction_ohms[:, None]
         )
         by_drop = (adjoint[a] - adjoint[b]) * conductance
-        batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self._batch_rows]).reshape(
-            -1, points.size
-        )
-        variance = np.einsum("jb,j->b", by_drop**2, self._junction_spread**2)
+        batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self._batch_rows]).reshape(-1, points.size)
+        variance = self._junction_variance @ by_drop**2
         a, b = circuit.linear_a, circuit.linear_b
-        row_power = (solution.voltage[a] - solution.voltage[b]) * (adjoint[a] - adjoint[b])
-        with np.errstate(over="ignore"):
-            variance += np.einsum("lb,l->b", (row_power * points.siemens) ** 2, self._tolerance**2)
-        load = np.array(
-            [
-                self.classes.severity_slope(points, first, row_power),
-                self.classes.severity_slope(points, second, row_power),
-            ]
-        )
+        row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
+        variance += self._tolerance_variance @ (row_power * points.siemens) ** 2
+        load = np.array([self.classes.severity_slope(points, which, row_power) for which in (first, second)])
+        charges = np.zeros(points.size, dtype=bool)
+        if not at_start:
+            rows = circuit.capacitor_rows
+            gap = np.abs(voltage[a[rows]] - voltage[b[rows]] - self.capacitor_volts[:, None]) * (factors > 0.0)
+            reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
+            charges = (gap * reach).sum(axis=0) > 1e-6
         self._pieces.append(
             Answers(
-                value,
-                np.sqrt(variance) * np.abs(slope),
-                batch_load * slope,
-                load * slope,
-                np.array([first, second]),
+                value=np.where(solution.converged, value, np.nan),
+                own_sd=np.sqrt(variance) * np.abs(slope),
+                batch_load=batch_load * slope,
+                severity_load=load * slope,
+                owner=np.array([first, second]),
+                charges=charges,
             )
         )
         self.count += points.size
-        return points, solution.voltage, adjoint
+        if keep:
+            self._voltages.append(voltage)
+            moved = self.classes.effects(points, voltage, adjoint, full_scale_amps(points))
+            self._effects.append(moved[self.pair_classes])
+            healthy = np.flatnonzero(first == 0)
+            self._on_healthy.update(zip(numbers[healthy].tolist(), moved[:, healthy].T, strict=True))
+
+    def voltages(self) -> Array:
+        """Node voltages of all kept answers, nodes x answers."""
+        return np.concatenate(self._voltages, axis=1)
+
+    def effects(self) -> NDArray[np.bool_]:
+        """Which pair classes would move which kept answer, pair classes x answers."""
+        return np.concatenate(self._effects, axis=1)
+
+    def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.bool_]:
+        """Which classes would move each of these healthy answers, classes x answers."""
+        return np.array([self._on_healthy[number] for number in healthy.tolist()]).T
+
+    def charges(self) -> NDArray[np.bool_]:
+        """Which answers a charged or empty capacitor would move."""
+        return np.concatenate([piece.charges for piece in self._pieces])
 
     def answers(self) -> Answers:
+        pieces = self._pieces
         return Answers(
-            np.concatenate([piece.value for piece in self._pieces]),
-            np.concatenate([piece.own_sd for piece in self._pieces]),
-            np.concatenate([piece.batch_load for piece in self._pieces], axis=1),
-            np.concatenate([piece.severity_load for piece in self._pieces], axis=1),
-            np.concatenate([piece.owner for piece in self._pieces], axis=1),
+            np.concatenate([piece.value for piece in pieces]),
+            np.concatenate([piece.own_sd for piece in pieces]),
+            np.concatenate([piece.batch_load for piece in pieces], axis=1),
+            np.concatenate([piece.severity_load for piece in pieces], axis=1),
+            np.concatenate([piece.owner for piece in pieces], axis=1),
+            self.charges(),
         )
 
 
@@ -180,7 +212,8 @@ def solve_cells(
     circuit: Circuit,
     shots: Sequence[Shot],
     classes: ChangeClasses,
-    needed: NDArray[np.bool_] | None,
+    pair_classes: Index | None = None,
+    needed: NDArray[np.bool_] | None = None,
     *,
     bus_volts: float = 0.0,
     progress: Progress | None = None,
@@ -192,84 +225,97 @@ def solve_cells(
     circuit : Circuit
         The healthy board, with the probing's pins lifted.
     shots : sequence of Shot
-        Shots of this circuit; view ``2 k`` is shot k at the first instant, ``2 k + 1`` its end value.
+        Shots of this circuit.
     classes : ChangeClasses
         Changes; class 0 is the healthy board.
-    needed : ndarray of bool, classes x classes, optional
-        Pairs to answer (symmetric); none if not given.
+    pair_classes : ndarray of int, optional
+        Classes that take part in pairs; none by default.
+    needed : ndarray of bool, pair classes x pair classes, optional
+        Pairs to answer, symmetric; all different ones by default.
     bus_volts : float
         Charge on the bus at the first instant [V].
     progress : callable, optional
         Called with pairs solved and pairs to solve.
     """
-    collector = _Collector(circuit, shots, classes, bus_volts)
-    views = 2 * len(shots)
-    shot_of_view = np.repeat(np.arange(len(shots)), 2)
-    start_of_view = np.arange(views) % 2 == 0
-    none = np.zeros(views, dtype=np.intp)
-    points, healthy, adjoint = collector.solve(shot_of_view, start_of_view, none, none, None)
-    moved = classes.effects(points, healthy, adjoint, full_scale_amps(points))
-    moved[0] = False
-    single = np.repeat(np.arange(views, dtype=np.int32)[:, None], classes.size, axis=1)
-    view, klass = np.nonzero(moved.T)
-    voltages = [healthy]
-    effects = [moved]
-    for first in range(0, len(view), LOAD):
-        part = slice(first, first + LOAD)
-        at, which = view[part], klass[part]
-        numbers = collector.count + np.arange(len(at))
-        points, voltage, adjoint = collector.solve(
-            shot_of_view[at], start_of_view[at], which, np.zeros_like(which), healthy[:, at]
-        )
-        single[at, which] = numbers
-        if needed is not None:
-            voltages.append(voltage)
-            effects.append(classes.effects(points, voltage, adjoint, full_scale_amps(points)))
+    pair_classes = np.zeros(0, dtype=np.intp) if pair_classes is None else pair_classes
     if needed is None:
-        empty = np.zeros((views, 0, 0), dtype=np.int32)
-        return CellTable(collector.answers(), single, empty, collector.batches, collector.count)
-    pair = _solve_pairs(
-        collector,
-        (shot_of_view, start_of_view),
-        single,
-        np.concatenate(voltages, axis=1),
-        np.concatenate(effects, axis=1),
-        np.triu(needed),
-        progress,
+        needed = ~np.eye(len(pair_classes), dtype=bool)
+    collector = _Collector(circuit, shots, classes, pair_classes, bus_volts)
+    every = np.arange(len(shots))
+    nothing = np.zeros(len(shots), dtype=np.intp)
+    # the end first: where no capacitor would carry current, it is the first instant too
+    healthy_end = collector.solve(every, nothing, nothing, None, at_start=False)
+    single_end = _solve_singles(collector, healthy_end, None, None)
+    charged = np.flatnonzero(collector.charges()[healthy_end])
+    healthy_start = healthy_end.copy()
+    healthy_start[charged] = collector.solve(
+        charged, nothing[charged], nothing[charged], collector.voltages()[:, healthy_end[charged]], at_start=True
     )
-    return CellTable(collector.answers(), single, pair, collector.batches, collector.count)
+    single_start = _solve_singles(collector, healthy_start, single_end, collector.charges())
+    voltages, effects = collector.voltages(), collector.effects()
+    jobs = np.triu(needed)
+    pair_end = _solve_pairs(collector, (healthy_end, single_end[:, pair_classes]), voltages, effects, jobs, None, progress)
+    pair_start = _solve_pairs(collector, (healthy_start, single_start[:, pair_classes]), voltages, effects, jobs, pair_end, progress)
+    return CellTable(collector.answers(), single_start, single_end, pair_start, pair_end, collector.batches)
+
+
+def _solve_singles(
+    collector: _Collector,
+    healthy: NDArray[np.int32],
+    ended: NDArray[np.int32] | None,
+    charges: NDArray[np.bool_] | None,
+) -> NDArray[np.int32]:
+    """Answer all classes alone, from the healthy board's answers; ``ended`` are the end values where they are known."""
+    single = np.repeat(healthy[:, None], collector.classes.size, axis=1)
+    moved = collector.all_effects(healthy)
+    moved[0] = False
+    if ended is not None and charges is not None:
+        stays = ~charges[ended]
+        single[stays] = ended[stays]
+        moved &= ~stays.T
+    shot, which = np.nonzero(moved.T)
+    start = collector.voltages()[:, healthy[shot]]
+    single[shot, which] = collector.solve(shot, which, np.zeros_like(which), start, at_start=ended is not None)
+    return single
 
 
 def _solve_pairs(
     collector: _Collector,
-    views: tuple[Index, NDArray[np.bool_]],
-    single: NDArray[np.int32],
+    known: tuple[NDArray[np.int32], NDArray[np.int32]],
     voltages: Array,
     effects: NDArray[np.bool_],
-    needed: NDArray[np.bool_],
+    jobs: NDArray[np.bool_],
+    ended: NDArray[np.int32] | None,
     progress: Progress | None,
 ) -> NDArray[np.int32]:
     """Answer all pairs: take over a single's answer where the other part does not disturb it, solve the rest."""
-    shot_of_view, start_of_view = views
-    count, size = single.shape
-    pair = np.empty((count, size, size), dtype=np.int32)
+    healthy, single = known
+    shots, size = single.shape
+    pair = np.empty((shots, size, size), dtype=np.int32)
+    charges = collector.charges() if ended is not None else None
     todo: list[tuple[Index, Index, Index]] = []
-    for view in range(count):
-        own = single[view]
+    for shot in range(shots):
+        own = single[shot]
         disturbed = effects[:, own].T  # [first, second]: whether second moves the solution of first
-        pair[view] = np.where(disturbed, own[None, :], own[:, None])
-        first, second = np.nonzero(disturbed & disturbed.T & needed)
-        todo.append((np.full(len(first), view), first, second))
+        pair[shot] = np.where(disturbed, own[None, :], own[:, None])
+        solve = disturbed & disturbed.T & jobs
+        if ended is not None and charges is not None:
+            stays = ~charges[ended[shot]]
+            pair[shot][stays] = ended[shot][stays]
+            solve &= ~stays
+        first, second = np.nonzero(solve)
+        todo.append((np.full(len(first), shot), first, second))
+    if not todo:
+        return pair
     at, first, second = (np.concatenate(columns) for columns in zip(*todo, strict=True))
-    healthy = voltages[:, :count]
+    classes = collector.pair_classes
     for begin in range(0, len(at), LOAD):
         part = slice(begin, begin + LOAD)
-        v, c1, c2 = at[part], first[part], second[part]
-        numbers = collector.count + np.arange(len(v))
-        start = voltages[:, single[v, c1]] + voltages[:, single[v, c2]] - healthy[:, v]
-        collector.solve(shot_of_view[v], start_of_view[v], c1, c2, start)
-        pair[v, c1, c2] = numbers
-        pair[v, c2, c1] = numbers
+        s, c1, c2 = at[part], first[part], second[part]
+        start = voltages[:, single[s, c1]] + voltages[:, single[s, c2]] - voltages[:, healthy[s]]
+        numbers = collector.solve(s, classes[c1], classes[c2], start, at_start=ended is not None, keep=False)
+        pair[s, c1, c2] = numbers
+        pair[s, c2, c1] = numbers
         if progress is not None:
             progress(min(begin + LOAD, len(at)), len(at))
     return pair

@@ -34,6 +34,7 @@ STEP_V = 1e-6  # last move of a converged reading; Newton's next would be its sq
 GATE_STEP_V = 0.5
 CHANNEL_DARK_V = 1.6  # 35 e-folds under threshold: below 1e-15 A
 SLOPE_FLOOR_S = 1e-13  # a transconductance below this moves nothing a meter shows
+OPEN_SLOPE_SHARE = 1e-9  # of the test current per volt
 MAX_ITERATIONS = 120
 STRAGGLERS = 0.12  # share of a batch left for the next round
 
@@ -326,7 +327,8 @@ class _Newton:
         current, slope = meter_current(points.amps, points.volts, points.ohms, self.meter_at + points.volts)
         current -= slope * (red_voltage - points.volts - self.meter_at)
         excess[points.red, self.columns] += current
-        ground[points.red, self.columns] += slope
+        # an open circuit leaves only the source's own vanishing slope; a floor keeps the first step finite
+        ground[points.red, self.columns] += np.maximum(slope, OPEN_SLOPE_SHARE * self.yardstick)
         excess[points.black, self.columns] -= GROUND_S * voltage[points.black, self.columns]
         ground[points.black, self.columns] += GROUND_S
         return excess, edges, ground, gate_slopes
