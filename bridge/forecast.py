@@ -1,0 +1,189 @@
+"""What one board would read: predicted displays for a given set of faults, ready to be shown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import Board
+from bridge.circuit import Circuit, build_circuit
+from bridge.damage import Change, change_of, combine
+from bridge.errors import InputError
+from bridge.faults import Fault, median_ohms
+from bridge.instants import build_points, first_instant
+from bridge.meter import MeterProfile
+from bridge.probing import Probing, Setup
+from bridge.shots import Shot, displayed, plan_shots
+from bridge.solve import solve_points
+from bridge.transient import rest_leads
+from bridge.variants import ChangeClasses
+
+__all__ = ["Forecast", "default_probings", "forecast", "forecast_changes", "state_of"]
+
+Array = NDArray[np.float64]
+
+STEADY_DIGITS = 2.0  # a display that moves by no more than this many digits is called steady
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """A predicted reading.
+
+    Parameters
+    ----------
+    probing : Probing
+        Where the leads are.
+    value : float or None
+        Display after the dwell [V] or [ohm]; None for OL.
+    unit : str
+        ``V`` or ``ohm``.
+    state : str or None
+        ``steady``, ``climbing``, ``falling``, ``OL``; None where the solve did not converge.
+    start, end : float or None
+        Display at the first instant and after a very long time; None for OL.
+    error : str or None
+        Why there is no number, or that nothing joins the leads.
+    """
+
+    probing: Probing
+    value: float | None
+    unit: str
+    state: str | None
+    start: float | None
+    end: float | None
+    error: str | None = None
+
+
+def default_probings(board: Board) -> tuple[Probing, ...]:
+    """Return all ordered pairs of main terminals in diode mode, then each gate lead to its emitter in ohms mode."""
+    main = board.main_terminals
+    pairs = [Probing(red, black) for red in main for black in main if red != black]
+    return (*pairs, *(Probing(gate, emitter, "ohms") for gate, emitter in board.gate_leads))
+
+
+def state_of(start: float, value: float, end: float, digit: float) -> str:
+    """Name what a display does during the dwell; infinity stands for OL.
+
+    Parameters
+    ----------
+    start, value, end : float
+        Display at the first instant, after the dwell, after a very long time.
+    digit : float
+        One digit of the display.
+    """
+    if math.isinf(value) and math.isinf(start):
+        return "OL"
+    if math.isinf(value):
+        return "OL"  # it went there while the leads rested
+    if math.isinf(end) or end - value > STEADY_DIGITS * digit:
+        return "climbing"
+    if math.isinf(start) or value - end > STEADY_DIGITS * digit:
+        return "falling"
+    return "steady"
+
+
+def forecast(
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    probings: Sequence[Probing],
+    faults: Sequence[tuple[Fault, float | None]] = (),
+) -> tuple[Forecast, ...]:
+    """Return what a board with the given faults would read, one forecast per probing.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    meter : MeterProfile
+        The meter.
+    setup : Setup
+        The state of the bench.
+    probings : sequence of Probing
+        Placements of the leads.
+    faults : sequence of (Fault, float or None)
+        Faults with their resistance [ohm]; None takes the median of the severity table.
+
+    Raises
+    ------
+    InputError
+        A lead, pin, position, range or part that does not exist in this set-up.
+    """
+    forecasts: dict[int, Forecast] = {}
+    for lifted in dict.fromkeys(probing.lift for probing in probings):
+        circuit = build_circuit(board, setup, lifted)
+        for fault, _ in faults:
+            if fault.part not in circuit.parts:
+                raise InputError(f"{fault.part} is not there in this set-up; see --connected and --unplugged", where=str(fault))
+        changes = [
+            change_of(circuit, fault.part, fault.mode, median_ohms(circuit.parts[fault.part], fault.mode) if ohms is None else ohms)
+            for fault, ohms in faults
+        ]
+        numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
+        one = forecast_changes(circuit, meter, [probings[number] for number in numbers], [combine(changes)])
+        forecasts.update(zip(numbers, one[0], strict=True))
+    return tuple(forecasts[number] for number in range(len(probings)))
+
+
+def forecast_changes(
+    circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing], changes: Sequence[Change]
+) -> tuple[tuple[Forecast, ...], ...]:
+    """Return forecasts of several damaged boards on one circuit, a row of probings for each change."""
+    setup = circuit.setup
+    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    classes = ChangeClasses(circuit, [Change(), *changes])
+    which_change = np.repeat(classes.class_of[1:], len(shots))
+    shot = np.tile(np.arange(len(shots)), len(changes))
+    points, factors = build_points(circuit, shots, shot, classes, which_change)
+    end = solve_points(circuit, points)
+    beginning, _ = build_points(circuit, shots, shot, classes, which_change)
+    first_instant(circuit, beginning, factors, setup.bus_volts)
+    start = solve_points(circuit, beginning)
+    charge = np.repeat((circuit.capacitor_share * setup.bus_volts)[:, None], points.size, axis=1)
+    farads = circuit.capacitor_farads[:, None] * factors
+    rested, _, settled = rest_leads(circuit, points, farads, charge, start.voltage, setup.dwell_s)
+    columns = np.arange(points.size)
+    values = [
+        displayed(shots, shot, voltage[points.red, columns])[0] for voltage in (start.voltage, rested, end.voltage)
+    ]
+    table = np.array(values).reshape(3, len(changes), len(shots))
+    good = (start.converged & end.converged & settled).reshape(len(changes), len(shots))
+    return tuple(
+        tuple(_pick(circuit, meter, probings, shots, table[:, row], good[row])) for row in range(len(changes))
+    )
+
+
+def _pick(
+    circuit: Circuit,
+    meter: MeterProfile,
+    probings: Sequence[Probing],
+    shots: Sequence[Shot],
+    values: Array,
+    good: NDArray[np.bool_],
+) -> list[Forecast]:
+    """Choose the range the meter settles in for each probing, and name what the display does there."""
+    result: list[Forecast] = []
+    for number, probing in enumerate(probings):
+        mine = [index for index, shot in enumerate(shots) if shot.probing == number]
+        chosen = next((index for index in mine if math.isfinite(values[1, index])), mine[-1])
+        unit = shots[chosen].unit
+        if not good[chosen]:
+            result.append(Forecast(probing, None, unit, None, None, None, "the solve did not converge"))
+            continue
+        start, value, end = (float(values[moment, chosen]) for moment in range(3))
+        digit = meter.resolution(probing.mode, shots[chosen].range_name, value if math.isfinite(value) else 0.0)
+        note = None if circuit.reaches(probing.red, probing.black) else "nothing joins these leads"
+        result.append(
+            Forecast(
+                probing, _finite(value), unit, state_of(start, value, end, digit), _finite(start), _finite(end), note
+            )
+        )
+    return result
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
