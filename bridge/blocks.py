@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any
 
-from bridge.boardfile import BlockEntry, UseEntry, check_entry
+from bridge.boardfile import BlockEntry, UseEntry, check_entry, shown, shown_key
 from bridge.errors import InputError
 
 __all__ = ["Expansion", "expand_uses"]
@@ -16,6 +16,7 @@ __all__ = ["Expansion", "expand_uses"]
 _PLACEHOLDER = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _DEEPEST_NESTING = 8
 _MOST_ENTRIES = 5000  # a slip in a nested `for` must not fill the memory
+_LONGEST_TEXT = 4000
 
 Table = Mapping[str, Any]
 
@@ -43,25 +44,81 @@ class Expansion:
         return len(self.parts) + len(self.terminals)
 
 
+class _Expander:
+    """Writes uses out; knows the blocks there are and how much has been written."""
+
+    def __init__(self, blocks: Mapping[str, BlockEntry]) -> None:
+        self.blocks = blocks
+        self.rounds = 0
+
+    def expand(
+        self, table: Table, where: str, outer_label: str = "", trail: tuple[str, ...] = ()
+    ) -> Expansion:
+        """Return what one use stands for; the first problem is raised."""
+        use = _checked_use(table, where)
+        name = use.block
+        where = f"{where} ({shown_key(name)})"
+        if name not in self.blocks:
+            accepted = ", ".join(sorted(self.blocks))
+            raise InputError(f"unknown block {shown(name)}; there are {accepted}", where=where)
+        if name in trail or len(trail) >= _DEEPEST_NESTING:
+            nesting = " > ".join(shown_key(step) for step in (*trail, name))
+            raise InputError(f"blocks nest too deep: {nesting}", where=where)
+        block = self.blocks[name]
+        result = Expansion([], [])
+        for given in _rounds(use, where):
+            scope = _scope(name, block, {**(use.model_extra or {}), **given}, where)
+            own_label = use.label or block.label or name
+            label = outer_label or str(_fill(own_label, scope, where))
+            result.parts += [(label, _fill(part, scope, where)) for part in block.part]
+            result.terminals += [(label, _fill(terminal, scope, where)) for terminal in block.terminal]
+            for inner in block.use:
+                result.add(self.expand(_fill(inner, scope, where), where, label, (*trail, name)))
+            self.rounds += 1
+            if len(result) > _MOST_ENTRIES or self.rounds > _MOST_ENTRIES:
+                raise InputError(f"the blocks write more than {_MOST_ENTRIES} parts", where=where)
+        return _omit(result, use.omit, where)
+
+
+def _checked_use(table: Table, where: str) -> UseEntry:
+    problems: list[InputError] = []
+    use = check_entry(UseEntry, table, where, problems)
+    if use is None:
+        raise problems[0]
+    return use
+
+
 def _fill(value: Any, scope: Mapping[str, Any], where: str) -> Any:
     """Return a value with its placeholders replaced; a string that is one placeholder keeps the type."""
-    if isinstance(value, str):
-        whole = _PLACEHOLDER.fullmatch(value)
-        names = _PLACEHOLDER.findall(value)
-        for name in names:
-            if name not in scope:
-                raise InputError(
-                    f"{value!r} asks for parameter {name!r}; known here are {', '.join(scope) or 'none'}",
-                    where=where,
-                )
-        if whole:
-            return scope[whole[1]]
-        return _PLACEHOLDER.sub(lambda match: str(scope[match[1]]), value)
     if isinstance(value, list):
         return [_fill(item, scope, where) for item in value]
     if isinstance(value, dict):
         return {key: _fill(item, scope, where) for key, item in value.items()}
-    return value
+    if not isinstance(value, str):
+        return value
+    for name in _PLACEHOLDER.findall(value):
+        if name not in scope:
+            known = ", ".join(map(shown_key, scope)) or "none"
+            raise InputError(
+                f"{shown(value)} asks for parameter {shown_key(name)}; known here are {known}", where=where
+            )
+    if whole := _PLACEHOLDER.fullmatch(value):
+        return scope[whole[1]]
+    text = _PLACEHOLDER.sub(lambda match: _as_text(scope[match[1]], match[1], where), value)
+    if len(text) > _LONGEST_TEXT:
+        raise InputError(f"{shown(value)} becomes longer than {_LONGEST_TEXT} characters", where=where)
+    return text
+
+
+def _as_text(value: Any, name: str, where: str) -> str:
+    """Return a parameter as it stands within a string."""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return shown(value)
+    raise InputError(
+        f"parameter {name} is {shown(value)}; accepted within a string is a string or a number", where=where
+    )
 
 
 def _rounds(use: UseEntry, where: str) -> Iterator[dict[str, Any]]:
@@ -69,63 +126,38 @@ def _rounds(use: UseEntry, where: str) -> Iterator[dict[str, Any]]:
     lists = use.repeat
     for name, values in lists.items():
         if not isinstance(values, list) or not values:
+            found = "an empty list" if values == [] else shown(values)
             raise InputError(
-                f"found {values!r}; accepted is a list that is not empty", where=f"{where}, for.{name}"
+                f"found {found}; accepted is a list", where=f"{where}, key for.{shown_key(name)}"
             )
-    lengths = {len(values) for values in lists.values()}
+    lengths = sorted({len(values) for values in lists.values()})
     if len(lengths) > 1:
-        raise InputError(f"the lists of one `for` run in step, found lengths {sorted(lengths)}", where=where)
-    for index in range(lengths.pop() if lengths else 1):
+        found = ", ".join(map(str, lengths))
+        raise InputError(
+            f"found lengths {found}; the lists of one `for` run in step", where=f"{where}, key for"
+        )
+    for index in range(lengths[0] if lengths else 1):
         yield {name: values[index] for name, values in lists.items()}
 
 
 def _scope(name: str, block: BlockEntry, given: Mapping[str, Any], where: str) -> dict[str, Any]:
     """Return every parameter of a block: those given, then the defaults, which may build on earlier ones."""
-    known = [*block.required, *block.default]
+    known = list(dict.fromkeys([*block.required, *block.default]))
+    listed = ", ".join(map(shown_key, known)) or "none"
     for parameter in given:
         if parameter not in known:
             raise InputError(
-                f"block {name!r} has no parameter {parameter!r}; it takes {', '.join(known) or 'none'}",
-                where=where,
+                f"block {shown_key(name)} has no such parameter; it takes {listed}",
+                where=f"{where}, key {shown_key(parameter)}",
             )
-    missing = [parameter for parameter in block.required if parameter not in given]
+    missing = [shown_key(parameter) for parameter in block.required if parameter not in given]
     if missing:
-        raise InputError(f"block {name!r} needs {', '.join(missing)}", where=where)
+        raise InputError(f"block {shown_key(name)} needs {', '.join(missing)} as well", where=where)
     scope = {parameter: given[parameter] for parameter in known if parameter in given}
     for parameter, value in block.default.items():
         if parameter not in scope:
-            scope[parameter] = _fill(value, scope, f"{where}, default {parameter} of block {name!r}")
+            scope[parameter] = _fill(value, scope, f"{where}, default of {shown_key(parameter)}")
     return scope
-
-
-def _expand_use(
-    table: Table, blocks: Mapping[str, BlockEntry], where: str, outer_label: str, trail: tuple[str, ...]
-) -> Expansion:
-    problems: list[InputError] = []
-    use = check_entry(UseEntry, table, where, problems)
-    if use is None:
-        raise problems[0]
-    name = use.block
-    where = f"{where} ({name})"
-    if name not in blocks:
-        raise InputError(f"unknown block {name!r}; there are {', '.join(sorted(blocks))}", where=where)
-    if name in trail or len(trail) >= _DEEPEST_NESTING:
-        raise InputError(f"blocks nest too deep: {' > '.join([*trail, name])}", where=where)
-    block = blocks[name]
-    result = Expansion([], [])
-    for given in _rounds(use, where):
-        scope = _scope(name, block, {**(use.model_extra or {}), **given}, where)
-        own_label = use.label or block.label
-        label = outer_label or (str(_fill(own_label, scope, where)) if own_label else "")
-        result.parts += [(label or name, _fill(dict(part), scope, where)) for part in block.part]
-        result.terminals += [
-            (label or name, _fill(dict(terminal), scope, where)) for terminal in block.terminal
-        ]
-        for inner in block.use:
-            result.add(_expand_use(_fill(inner, scope, where), blocks, where, label, (*trail, name)))
-        if len(result) > _MOST_ENTRIES:
-            raise InputError(f"more than {_MOST_ENTRIES} parts and terminals", where=where)
-    return _omit(result, use.omit, where)
 
 
 def _omit(expansion: Expansion, patterns: Sequence[str], where: str) -> Expansion:
@@ -165,9 +197,10 @@ def expand_uses(
         Receives the first problem of each use.
     """
     result = Expansion([], [])
+    expander = _Expander(blocks)
     for number, table in enumerate(uses, start=1):
         try:
-            result.add(_expand_use(table, blocks, f"{source}, use {number}", "", ()))
+            result.add(expander.expand(table, f"{source}, use {number}"))
         except InputError as error:
             problems.append(error)
     return result

@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from bridge.blocks import expand_uses
-from bridge.boardfile import BlockEntry, BoardEntry, check_entry
+from bridge.boardfile import BlockEntry, BoardEntry, check_entry, shown_key
 from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
+from bridge.textfile import decode_text, read_file, shown_source
+from bridge.wording import quoted
 
 __all__ = ["Board", "Part", "Terminal", "list_boards", "load_board", "oddities", "parse_board"]
 
@@ -55,49 +57,37 @@ def load_board(name_or_path: str) -> Board:
     ('P', 'N', 'U', 'V', 'W')
     """
     if "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml"):
-        return parse_board(_read(Path(name_or_path)), name_or_path)
+        return parse_board(_read(name_or_path), name_or_path)
     names = list_boards()
     if name_or_path not in names:
         raise InputError(
-            f"no shipped board is called {name_or_path!r}; there are {', '.join(names)}, "
+            f"no shipped board is called {quoted(name_or_path)}; there are {', '.join(names)}, "
             "or give a path ending in .toml"
         )
-    return parse_board(_read(_topologies() / f"{name_or_path}.toml"), f"{name_or_path}.toml")
+    return parse_board(_read(str(_topologies() / f"{name_or_path}.toml")), f"{name_or_path}.toml")
 
 
-def _read(path: Path) -> str:
+def _read(path: str) -> str:
     """Return the text of a board file."""
-    where = str(path)
-    try:
-        with path.open("rb") as file:
-            content = file.read(_LARGEST_FILE + 1)
-    except FileNotFoundError:
-        raise InputError("there is no such file", where=where) from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise InputError(f"cannot be read as a board file: {reason}", where=where) from None
-    if len(content) > _LARGEST_FILE:
+    data = read_file(path)
+    where = shown_source(path)
+    if len(data) > _LARGEST_FILE:
         raise InputError(f"larger than {_LARGEST_FILE} bytes, no board file is", where=where)
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"byte {error.start} is not UTF-8 text; board files are TOML in UTF-8", where=where
-        ) from None
+    return decode_text(data, where)
 
 
 def _toml(text: str, source: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not valid TOML: {error}", where=source) from None
     except RecursionError:
         raise InputError("not valid TOML: nested too deep", where=source) from None
+    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
+        raise InputError(f"not valid TOML: {error}", where=source) from None
 
 
 def _blocks(tables: Mapping[str, Any], source: str, problems: list[InputError]) -> dict[str, BlockEntry]:
     entries = {
-        name: check_entry(BlockEntry, table, f"{source}, block {name}", problems)
+        name: check_entry(BlockEntry, table, f"{source}, block {shown_key(name)}", problems)
         for name, table in tables.items()
     }
     return {name: entry for name, entry in entries.items() if entry is not None}
@@ -108,7 +98,7 @@ def _shipped_blocks() -> Mapping[str, BlockEntry]:
     """Return the blocks of blocks.toml; read once, since every board needs them."""
     problems: list[InputError] = []
     blocks = _blocks(
-        _toml(_read(_topologies() / _BLOCKS_FILE), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems
+        _toml(_read(str(_topologies() / _BLOCKS_FILE)), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems
     )
     if problems:
         raise InputErrors(problems)
@@ -130,6 +120,7 @@ def parse_board(text: str, source: str) -> Board:
     InputError
         The text is no sound board; `InputErrors` lists every problem where there are several.
     """
+    source = shown_source(source)
     problems: list[InputError] = []
     entry = check_entry(BoardEntry, _toml(text, source), source, problems)
     if entry is None:

@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import NoneType
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.errors import InputError
+from bridge.wording import quoted
 
-__all__ = ["BlockEntry", "BoardEntry", "PartEntry", "TerminalEntry", "UseEntry", "check_entry"]
+__all__ = [
+    "BlockEntry",
+    "BoardEntry",
+    "PartEntry",
+    "TerminalEntry",
+    "UseEntry",
+    "check_entry",
+    "shown",
+    "shown_key",
+]
 
 _LONGEST_NAME = 64
 _PLAIN_NAME = r"^[\w+~#-]+$"  # no dot (PART.pin), comma, at sign or blank: readings files part names at these
@@ -19,7 +30,7 @@ Name = Annotated[str, Field(min_length=1, max_length=_LONGEST_NAME, pattern=_PLA
 OptionalName = Annotated[str, Field(max_length=_LONGEST_NAME, pattern=r"^[\w+~#-]*$")]
 Label = Annotated[str, Field(min_length=1, max_length=_LONGEST_NAME, pattern=_ONE_LINE)]
 Line = Annotated[str, Field(max_length=200, pattern=_ONE_LINE)]
-Prose = Annotated[str, Field(max_length=4000, pattern=r"^[^\x00-\x09\x0b\x0c\x0e-\x1f\x7f-\x9f]*$")]
+Prose = Annotated[str, Field(max_length=4000, pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]*$")]
 Table = dict[str, Any]
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -97,21 +108,50 @@ class BoardEntry(_Entry):
     block: dict[str, Table] = {}
 
 
+def shown(value: object) -> str:
+    """Return a value of a file as messages show it: one short printable line."""
+    if isinstance(value, str):
+        return quoted(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return f"{value:.12g}"
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**15 else "a huge number"
+    return {list: "a list", dict: "a table", NoneType: "nothing"}.get(type(value), "a date or time")
+
+
+def shown_key(name: object) -> str:
+    """Return a key or designator as messages show it: bare where that is readable, else quoted."""
+    text = str(name) if isinstance(name, str | int) else shown(name)
+    return text if text.isprintable() and 0 < len(text) <= _LONGEST_NAME else quoted(text)
+
+
 def _accepted_keys(model: type[BaseModel]) -> str:
     return ", ".join(field.alias or name for name, field in model.model_fields.items())
 
 
 def _say(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     """Return one pydantic complaint as what was found and what is accepted."""
-    kind, found = error["type"], error.get("input")
+    kind, found = error["type"], shown(error.get("input"))
     if kind == "extra_forbidden":
         return f"unknown key; accepted are {_accepted_keys(model)}"
     if kind == "missing":
         return "this key is missing"
     if kind == "string_pattern_mismatch":
-        return f"found {found!r}; accepted are letters, digits, _ + ~ # - (in texts: no control characters)"
+        return f"found {found}; accepted are letters, digits, _ + ~ # - (in texts: no control characters)"
     text = str(error["msg"]).removeprefix("Input should be ").removeprefix("String should have ")
-    return f"found {found!r}; accepted is {text}"
+    return f"found {found}; accepted is {text}"
+
+
+def _path(steps: tuple[int | str, ...], table: Mapping[str, Any]) -> str:
+    """Return the key a complaint is about; deeper steps tell of the model, not of the file."""
+    value = table.get(str(steps[0]))
+    if len(steps) > 1 and isinstance(value, dict) and steps[1] in value:
+        return f"{shown_key(steps[0])}.{shown_key(steps[1])}"
+    if len(steps) > 1 and isinstance(value, list) and isinstance(steps[1], int):
+        return f"{shown_key(steps[0])}, number {steps[1] + 1}"
+    return shown_key(steps[0])
 
 
 def check_entry(
@@ -140,6 +180,6 @@ def check_entry(
             if key in seen:
                 continue
             seen.add(key)
-            place = f"{where}, key {'.'.join(str(step) for step in detail['loc'])}" if key else where
+            place = f"{where}, key {_path(detail['loc'], table)}" if key else where
             problems.append(InputError(_say(detail, model), where=place))
         return None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from bridge.errors import InputError
 from bridge.partkinds import PART_KINDS
+from bridge.wording import quoted
 
 __all__ = ["Board", "Part", "Terminal"]
 
@@ -160,13 +161,17 @@ class Board:
             part = self.parts[ref]
             if pin in part.pins:
                 return part.pins[pin]
-            raise InputError(f"{lead!r}: part {ref} has no pin {pin!r}, its pins are {', '.join(part.pins)}")
+            raise InputError(
+                f"{quoted(lead)}: part {ref} has no pin {quoted(pin)}, its pins are {', '.join(part.pins)}"
+            )
         if dot:
-            raise InputError(f"{lead!r}: board {self.name} has no part {ref!r}{_near(ref, self.parts)}")
+            raise InputError(
+                f"{quoted(lead)}: board {self.name} has no part {quoted(ref)}{_near(ref, self.parts)}"
+            )
         if lead in self.parts:
             pins = ", ".join(f"{lead}.{pin}" for pin in PART_KINDS[self.parts[lead].kind].pins)
-            raise InputError(f"{lead!r} is a part, a lead goes on one of its pins: {pins}")
-        raise InputError(f"board {self.name} has no terminal {lead!r}{_near(lead, self.terminals)}")
+            raise InputError(f"{quoted(lead)} is a part, a lead goes on one of its pins: {pins}")
+        raise InputError(f"board {self.name} has no terminal {quoted(lead)}{_near(lead, self.terminals)}")
 
     def pins_on_leg(self, pin: str) -> tuple[str, ...]:
         """Return every ``PART.pin`` on the same leg of the same case, the asked one first.
@@ -186,7 +191,7 @@ class Board:
         net = self.net_of(pin)
         ref = pin.partition(".")[0]
         if ref not in self.parts or pin in self.terminals:
-            raise InputError(f"{pin!r} is a terminal; only a PART.pin is lifted")
+            raise InputError(f"{quoted(pin)} is a terminal; only a PART.pin is lifted")
         package = self.parts[ref].package
         mates = (
             f"{part.ref}.{name}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from bridge.boardfile import PartEntry, TerminalEntry, check_entry
+from bridge.boardfile import PartEntry, TerminalEntry, check_entry, shown, shown_key
 from bridge.boardmodel import Part, Terminal
 from bridge.errors import InputError
 from bridge.partkinds import INSIDE_A_CASE_LIFT_COST, MODULE_LIFT_COST, PART_KINDS, SWITCH_KINDS, PartKind
@@ -31,7 +31,7 @@ def build_terminals(
     """
     terminals: dict[str, Terminal] = {}
     for number, table in enumerate(tables, start=1):
-        where = f"{source}, terminal {table.get('name', number)}"
+        where = f"{source}, terminal {shown_key(table.get('name', number))}"
         entry = check_entry(TerminalEntry, table, where, problems)
         if entry is None:
             continue
@@ -62,7 +62,7 @@ def build_parts(
     """
     entries: dict[str, tuple[str, PartEntry]] = {}
     for number, (block, table) in enumerate(tables, start=1):
-        where = f"{source}, part {table.get('ref', number)}"
+        where = f"{source}, part {shown_key(table.get('ref', number))}"
         entry = check_entry(PartEntry, table, where, problems)
         if entry is None:
             continue
@@ -77,7 +77,7 @@ def build_parts(
         if kind is None:
             accepted = ", ".join(PART_KINDS)
             problems.append(
-                InputError(f"found {entry.kind!r}; accepted are {accepted}", where=f"{where}, key kind")
+                InputError(f"found {shown(entry.kind)}; accepted are {accepted}", where=f"{where}, key kind")
             )
             continue
         _check_pins(entry, kind, where, problems)
@@ -124,13 +124,17 @@ def _check_pins(entry: PartEntry, kind: PartKind, where: str, problems: list[Inp
         if pin not in kind.pins:
             problems.append(
                 InputError(
-                    f"{kind.name} has no such pin; its pins are {accepted}", where=f"{where}, pin {pin}"
+                    f"{kind.name} has no such pin; its pins are {accepted}",
+                    where=f"{where}, pin {shown_key(pin)}",
                 )
             )
     for pin in kind.pins:
         if pin not in entry.pins:
             problems.append(
-                InputError(f"this pin is on no net; {kind.name} has {accepted}", where=f"{where}, pin {pin}")
+                InputError(
+                    f"this pin is on no net; {kind.name} has {accepted}",
+                    where=f"{where}, pin {shown_key(pin)}",
+                )
             )
 
 
@@ -144,7 +148,8 @@ def _values(
             accepted = ", ".join([*kind.values, *(name for name in PartEntry.model_fields)])
             problems.append(
                 InputError(
-                    f"unknown key for kind {kind.name}; accepted are {accepted}", where=f"{where}, key {key}"
+                    f"unknown key for kind {kind.name}; accepted are {accepted}",
+                    where=f"{where}, key {shown_key(key)}",
                 )
             )
     values: dict[str, float] = {}
@@ -158,16 +163,23 @@ def _values(
             problems.append(InputError(f"this value is missing; accepted is {range_text}", where=key))
             continue
         if isinstance(found, bool) or not isinstance(found, int | float):
-            problems.append(InputError(f"found {found!r}; accepted is a number, {range_text}", where=key))
+            problems.append(
+                InputError(f"found {shown(found)}; accepted is a number, {range_text}", where=key)
+            )
             continue
-        inside = min(max(float(found), spec.low), spec.high)
+        inside = min(max(found, spec.low), spec.high)
         if inside != found and not (spec.zero and found == 0):
             # written so that NaN is refused as well
             if not (spec.clamped and 0 < found < float("inf")):
-                problems.append(InputError(f"found {found:g}; accepted is {range_text}", where=key))
+                problems.append(InputError(f"found {shown(found)}; accepted is {range_text}", where=key))
                 continue
-            notes.append(f"{entry.ref}: {name} {found:g} {spec.unit} is taken as {inside:g} {spec.unit}")
-        values[name] = 0.0 if found == 0 else inside
+            notes.append(f"{entry.ref}: {name} {shown(found)} {spec.unit} is taken as {inside:g} {spec.unit}")
+        values[name] = 0.0 if found == 0 else float(inside)
+    if kind.name == "diode" and values.keys() >= {"drop_1ma", "series_ohms"}:
+        ohmic = 1e-3 * values["series_ohms"]
+        if ohmic >= values["drop_1ma"]:
+            found_text = f"series_ohms drops {ohmic:g} V of drop_1ma {values['drop_1ma']:g} V at 1 mA"
+            problems.append(InputError(f"{found_text}; accepted is less", where=f"{where}, key series_ohms"))
     return values
 
 
@@ -199,7 +211,8 @@ def _bond(
         elif named not in entries or entries[named][1].kind not in SWITCH_KINDS:
             problems.append(
                 InputError(
-                    f"found {named!r}; accepted is a switch's ref", where=f"{where}, key shares_bond_with"
+                    f"found {shown(named)}; accepted is a switch's ref",
+                    where=f"{where}, key shares_bond_with",
                 )
             )
         return named
@@ -233,7 +246,10 @@ def _lift_cost(
         if pin not in kind.pins or not 0.0 < cost <= 1000.0:
             accepted = f"a pin ({', '.join(kind.pins)}) and a cost above 0 up to 1000"
             problems.append(
-                InputError(f"found {pin} = {cost:g}; accepted is {accepted}", where=f"{where}, key lift_cost")
+                InputError(
+                    f"found {shown_key(pin)} = {shown(cost)}; accepted is {accepted}",
+                    where=f"{where}, key lift_cost",
+                )
             )
     costs = {pin: usual if (entry.ref, pin) in legs else INSIDE_A_CASE_LIFT_COST for pin in kind.pins}
     return {**costs, **(given or {})}

@@ -85,7 +85,10 @@ def _volts(default: float | None) -> ValueSpec:
     return ValueSpec(default, 0.01, 5.0, "V")
 
 
-_THRESHOLD = ValueSpec(None, 0.5, 10.0, "V")
+def _threshold(highest: float) -> ValueSpec:
+    return ValueSpec(None, 0.5, highest, "V")
+
+
 _SWITCH_MODES = (
     "ce-short",
     "ce-leak",
@@ -103,14 +106,15 @@ _KINDS = (
     PartKind(
         "igbt",
         ("collector", "emitter", "gate"),
-        {"gate_threshold": _THRESHOLD, "on_drop_1ma": _volts(0.65)},
+        {"gate_threshold": _threshold(10.0), "on_drop_1ma": _volts(0.65)},
         _SWITCH_MODES,
         lift_cost=4.0,
     ),
     PartKind(
         "mosfet",
         ("drain", "source", "gate"),
-        {"gate_threshold": _THRESHOLD, "on_ohms": ValueSpec(0.1, 1e-4, 100.0, "ohm")},
+        # on_ohms is stated at 10 V on the gate, so the threshold stays well below that
+        {"gate_threshold": _threshold(8.0), "on_ohms": ValueSpec(0.1, 1e-4, 100.0, "ohm")},
         _SWITCH_MODES,
         lift_cost=4.0,
     ),
