@@ -1,0 +1,36 @@
+"""How messages show what was typed: quoted, made printable, cut short."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+__all__ = ["listed", "quoted"]
+
+LONGEST_SHOWN = 60
+
+
+def quoted(text: str) -> str:
+    """Return text in quotes, with control characters spelled out and a long one cut short.
+
+    Parameters
+    ----------
+    text : str
+        What a user typed, or a file held.
+
+    Examples
+    --------
+    >>> quoted("4x7")
+    "'4x7'"
+    """
+    return repr(text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}...")
+
+
+def listed(words: Iterable[str]) -> str:
+    """Return words as a list in a sentence; ``none`` for an empty one.
+
+    Parameters
+    ----------
+    words : iterable of str
+        What is accepted, in the order to show it.
+    """
+    return ", ".join(words) or "none"
