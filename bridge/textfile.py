@@ -1,0 +1,95 @@
+"""Text files from users: found, read and decoded, or refused in words they can act on."""
+
+from __future__ import annotations
+
+import codecs
+import sys
+from pathlib import Path
+
+from bridge.errors import InputError
+from bridge.wording import quoted
+
+__all__ = ["decode_text", "read_file", "shown_source"]
+
+LARGEST_BYTES = 64 * 1024 * 1024  # a sheet of 10,000 readings is half a megabyte
+UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+
+
+def shown_source(source: str) -> str:
+    """Return a file name as messages show it: ``standard input`` for ``-``.
+
+    Parameters
+    ----------
+    source : str
+        Path, or ``-``.
+    """
+    if source == "-":
+        return "standard input"
+    return source if source.isprintable() and source else quoted(source)
+
+
+def read_file(source: str) -> bytes:
+    """Return the content of a file, or of standard input for ``-``.
+
+    Parameters
+    ----------
+    source : str
+        Path, or ``-``.
+
+    Raises
+    ------
+    InputError
+        No such file, a folder, not readable, or far larger than any file this package reads.
+    """
+    where = shown_source(source)
+    try:
+        if source == "-":
+            data = sys.stdin.buffer.read(LARGEST_BYTES + 1)
+        else:
+            with Path(source).open("rb") as stream:
+                data = stream.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise InputError("no such file", where=where) from None
+    except IsADirectoryError:
+        raise InputError("this is a folder; give a file", where=where) from None
+    except PermissionError:
+        raise InputError("this file may not be read by you", where=where) from None
+    except (OSError, ValueError) as error:  # ValueError: a null character in the name
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"cannot be read: {reason}", where=where) from None
+    if len(data) > LARGEST_BYTES:
+        raise InputError(f"larger than {LARGEST_BYTES // 2**20} MB; give a text file", where=where)
+    return data
+
+
+def decode_text(data: bytes, where: str) -> str:
+    """Return UTF-8 text, its byte order mark dropped.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of a file.
+    where : str
+        Name of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        UTF-16, binary, or bytes that are not UTF-8.
+    """
+    if data.startswith(UTF_16_MARKS):
+        raise InputError("this file is UTF-16; save it as UTF-8 text", where=where)
+    null = data.find(b"\0")
+    if null >= 0:
+        line = data.count(b"\n", 0, null) + 1
+        raise InputError(
+            "a null byte: this file is binary or UTF-16; give UTF-8 text", where=f"{where}, line {line}"
+        )
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InputError(
+            f"byte 0x{data[error.start]:02x} is not UTF-8; save the file as UTF-8 text",
+            where=f"{where}, line {line}",
+        ) from None
