@@ -1,0 +1,352 @@
+"""The bench journal: JSON Lines that record a session as it happens, so that a killed one can go on.
+
+The first line is ``{"bridgefault_session": 1, "board", "meter", "setup"}``.
+Each line after it is an object with one of
+
+- ``"reading"``: ``{"red", "black", "mode", "hold", "lift", "text"}`` and perhaps ``"connected"``, ``"note"``,
+  ``"discharged"``;
+- ``"undo": true``: takes back the last reading that stands;
+- ``"doubt": n``: marks reading n, counted from 0 among those that stand at that moment.
+
+Keys and lines this version does not know are ignored.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from bridge.errors import InputError
+from bridge.placement import BoardNames, parse_connected, parse_lift
+from bridge.probing import Probing, Setup
+from bridge.readingrows import text_lines
+from bridge.wording import quoted
+
+__all__ = [
+    "Entry",
+    "Journal",
+    "doubt_line",
+    "head_line",
+    "is_journal",
+    "parse_journal",
+    "parse_setup",
+    "reading_line",
+    "setup_mapping",
+    "undo_line",
+    "whole_lines",
+]
+
+VERSION = 1
+ACCEPTED_HEAD = '{"bridgefault_session": 1, "board": ..., "meter": ..., "setup": {...}}'
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A reading that stands at the end of a journal.
+
+    Parameters
+    ----------
+    line : int
+        Its line in the file.
+    fields : mapping of str to str
+        Text by column, as a row of a readings sheet.
+    discharged : bool
+        Whether the bus was discharged before it.
+    doubted : bool
+        Whether it was marked as doubtful.
+    """
+
+    line: int
+    fields: Mapping[str, str]
+    discharged: bool = False
+    doubted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Journal:
+    """A bench journal.
+
+    Parameters
+    ----------
+    board, meter : str
+        Names the session was started with; the meter is empty where the journal is silent.
+    setup : mapping
+        The set-up as written.
+    entries : tuple of Entry
+        Readings that stand, in the order they were taken.
+    cut_line : int or None
+        Number of a last line that was cut off and left out.
+    """
+
+    board: str
+    meter: str
+    setup: Mapping[str, Any]
+    entries: tuple[Entry, ...]
+    cut_line: int | None = None
+
+
+def is_journal(data: bytes) -> bool:
+    """Return whether content is a journal rather than a sheet: it starts with an object.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of a file.
+    """
+    return data[:1024].removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{")
+
+
+def whole_lines(data: bytes) -> tuple[bytes, int | None]:
+    """Return a journal without a last line whose bytes were cut, and the number of that line.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of a journal; a killed session may leave half a character, a power cut null bytes at its end.
+    """
+    start = max(data.rfind(b"\n"), data.rfind(b"\r")) + 1
+    tail = data[start:]
+    try:
+        tail.decode("utf-8")
+    except UnicodeDecodeError:
+        pass
+    else:
+        if b"\0" not in tail:
+            return data, None
+    return data[:start], len(text_lines(data[:start].decode("utf-8", errors="replace"))) + 1
+
+
+def _object(line: str) -> dict[str, Any]:
+    """Return one line as an object; ValueError where it is none."""
+    try:
+        found = json.loads(line)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+    if not isinstance(found, dict):
+        raise ValueError("no object")
+    return found
+
+
+def parse_journal(text: str, where: str) -> Journal:
+    """Return what stands at the end of a journal.
+
+    Parameters
+    ----------
+    text : str
+        Content of the file.
+    where : str
+        Its name, for messages.
+
+    Raises
+    ------
+    InputError
+        No journal head, another version, or a line before the last that is no journal line.
+    """
+    lines = text_lines(text)
+    first, rest = lines[0], lines[1:]
+    try:
+        head = _object(first[1])
+    except ValueError:
+        head = {}
+    version = head.get("bridgefault_session")
+    if version is None:
+        raise InputError(
+            f"no journal head but {quoted(first[1])}; accepted: {ACCEPTED_HEAD}",
+            where=f"{where}, line {first[0]}",
+        )
+    if version != VERSION or isinstance(version, bool):
+        raise InputError(
+            f"journal version {quoted(str(version))}; accepted: {VERSION}", where=f"{where}, line {first[0]}"
+        )
+    board, meter, setup = head.get("board"), head.get("meter") or "", head.get("setup") or {}
+    for key, value, kind, wanted in (
+        ("board", board, str, "a name"),
+        ("meter", meter, str, "a name"),
+        ("setup", setup, dict, "an object"),
+    ):
+        if not isinstance(value, kind):
+            raise InputError(
+                f"{key} {quoted(str(value))}; accepted: {wanted}", where=f"{where}, line {first[0]}"
+            )
+    entries: list[Entry] = []
+    cut_line = None
+    for number, line in rest:
+        try:
+            _apply(_object(line), number, entries)
+        except InputError as error:
+            raise InputError(str(error), where=f"{where}, line {number}") from None
+        except ValueError:
+            if number != rest[-1][0]:
+                raise InputError(
+                    f"{quoted(line)} is no journal line; accepted: one JSON object",
+                    where=f"{where}, line {number}",
+                ) from None
+            cut_line = number
+    return Journal(str(board), str(meter), setup, tuple(entries), cut_line)
+
+
+def _apply(event: Mapping[str, Any], number: int, entries: list[Entry]) -> None:
+    """Carry out one journal line on the readings that stand."""
+    if "reading" in event:
+        entries.append(_entry(event["reading"], number))
+    if event.get("undo") is True:
+        if not entries:
+            raise InputError("undo, but no reading stands before it")
+        entries.pop()
+    if "doubt" in event:
+        place = event["doubt"]
+        if not isinstance(place, int) or isinstance(place, bool) or not 0 <= place < len(entries):
+            last = len(entries) - 1
+            accepted = f"a reading from 0 to {last}" if entries else "no doubt before the first reading"
+            raise InputError(f"doubt {quoted(str(place))}; accepted: {accepted}")
+        entries[place] = replace(entries[place], doubted=True)
+
+
+def _entry(reading: object, number: int) -> Entry:
+    if not isinstance(reading, dict):
+        raise InputError(f"reading {quoted(str(reading))}; accepted: an object")
+    fields = {}
+    for key in ("red", "black", "mode", "hold", "lift", "connected", "note", "text"):
+        value = reading.get(key)
+        if value is not None and not isinstance(value, str):
+            raise InputError(f"{key} {quoted(str(value))}; accepted: text")
+        fields["reading" if key == "text" else key] = (value or "").strip()
+    if not fields["reading"]:
+        raise InputError("a reading without its text; accepted: what the display showed")
+    return Entry(number, fields, reading.get("discharged") is True)
+
+
+def setup_mapping(setup: Setup) -> dict[str, Any]:
+    """Return a set-up as a journal holds it.
+
+    Parameters
+    ----------
+    setup : Setup
+        The set-up.
+    """
+    return {
+        "connected": sorted(setup.connected),
+        "lifted": list(setup.lifted),
+        "relay_closed": setup.relay_closed,
+        "bus_volts": setup.bus_volts,
+        "unplugged": setup.unplugged,
+        "dwell_s": setup.dwell_s,
+        "temperature_c": setup.temperature_c,
+    }
+
+
+def parse_setup(mapping: Mapping[str, Any], board: BoardNames) -> Setup:
+    """Return the set-up a journal holds; what it does not say is as on an empty bench.
+
+    Parameters
+    ----------
+    mapping : mapping
+        As `setup_mapping` writes it; unknown keys are ignored.
+    board : Board
+        The board, for lifted pins.
+
+    Raises
+    ------
+    InputError
+        A value of the wrong kind, an unknown pin or thing connected.
+    """
+    setup = Setup()
+
+    def words(key: str) -> str:
+        value = mapping.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
+            raise InputError(f"{quoted(str(value))}; accepted: a list of words", where=f"setup.{key}")
+        return " ".join(value)
+
+    def switch(key: str, default: bool) -> bool:
+        value = mapping.get(key, default)
+        if not isinstance(value, bool):
+            raise InputError(f"{quoted(str(value))}; accepted: true, false", where=f"setup.{key}")
+        return value
+
+    def number(key: str, default: float, low: float, high: float) -> float:
+        value = mapping.get(key, default)
+        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not is_number or not low <= value <= high or not math.isfinite(value):
+            raise InputError(
+                f"{quoted(str(value))}; accepted: a number from {low:g} to {high:g}", where=f"setup.{key}"
+            )
+        return float(value)
+
+    return Setup(
+        connected=parse_connected(words("connected")),
+        lifted=parse_lift(words("lifted"), board),
+        relay_closed=switch("relay_closed", setup.relay_closed),
+        bus_volts=number("bus_volts", setup.bus_volts, -2000.0, 2000.0),
+        unplugged=switch("unplugged", setup.unplugged),
+        dwell_s=number("dwell_s", setup.dwell_s, 0.0, 3600.0),
+        temperature_c=number("temperature_c", setup.temperature_c, -60.0, 175.0),
+    )
+
+
+def _line(event: Mapping[str, Any]) -> str:
+    return json.dumps(event, allow_nan=False) + "\n"
+
+
+def head_line(board: str, meter: str, setup: Setup) -> str:
+    """Return the first line of a journal.
+
+    Parameters
+    ----------
+    board, meter : str
+        Name of the board; name of the meter, or the path of its file.
+    setup : Setup
+        The set-up of the session.
+    """
+    return _line(
+        {"bridgefault_session": VERSION, "board": board, "meter": meter, "setup": setup_mapping(setup)}
+    )
+
+
+def reading_line(
+    probing: Probing, text: str, *, connected: str = "", note: str = "", discharged: bool = False
+) -> str:
+    """Return the journal line of a reading just taken.
+
+    Parameters
+    ----------
+    probing : Probing
+        Where the leads were.
+    text : str
+        What the display showed, as typed.
+    connected, note : str
+        As the columns of a readings sheet.
+    discharged : bool
+        Whether the bus was discharged before it.
+    """
+    reading: dict[str, Any] = {
+        "red": probing.red,
+        "black": probing.black,
+        "mode": probing.mode_text,
+        "hold": probing.hold_text,
+        "lift": probing.lift_text,
+        "text": text,
+    }
+    for key, value in (("connected", connected), ("note", note), ("discharged", discharged)):
+        if value:
+            reading[key] = value
+    return _line({"reading": reading})
+
+
+def undo_line() -> str:
+    """Return the journal line that takes back the last reading."""
+    return _line({"undo": True})
+
+
+def doubt_line(place: int) -> str:
+    """Return the journal line that marks a reading as doubtful.
+
+    Parameters
+    ----------
+    place : int
+        Its place among the readings that stand, from 0.
+    """
+    return _line({"doubt": place})

@@ -1,0 +1,282 @@
+"""A placement of the leads as typed, checked against the board and the meter."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Protocol
+
+from bridge.errors import InputError
+from bridge.meterprofile import METER_MODES, MeterProfile
+from bridge.partkinds import SWITCH_KINDS
+from bridge.probing import Hold, Probing
+from bridge.units import parse_quantity
+from bridge.wording import listed, quoted
+
+__all__ = [
+    "CONNECTABLE",
+    "BoardNames",
+    "PartNames",
+    "parse_at",
+    "parse_connected",
+    "parse_hold",
+    "parse_lift",
+    "parse_mode",
+    "parse_probing",
+    "switch_positions",
+]
+
+CONNECTABLE = ("motor", "coil", "transformer", "brake-resistor", "mains")
+LONGEST_LEAD = 140  # a part and a pin of the longest names a board file may use, and the point
+HIGHEST_HOLD_VOLTS = 30.0  # gates are good for +/-20 to 30 V (absolute maxima of data sheets, from memory)
+ACCEPTED_HOLD = "UH@12, UH@12/100 (behind 100 ohm), UH@0 (gate tied to emitter), several separated by spaces"
+
+
+class PartNames(Protocol):
+    """What this module asks of a part."""
+
+    @property
+    def kind(self) -> str:
+        """Part kind."""
+
+    @property
+    def position(self) -> str | None:
+        """Switch position."""
+
+
+class BoardNames(Protocol):
+    """What this module asks of a board."""
+
+    @property
+    def name(self) -> str:
+        """Short name."""
+
+    @property
+    def parts(self) -> Mapping[str, PartNames]:
+        """Parts by designator."""
+
+    def net_of(self, lead: str) -> str:
+        """Net a lead touches."""
+
+
+def switch_positions(board: BoardNames) -> tuple[str, ...]:
+    """Return every position whose gate can be held, parallel ones both singly and together.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    """
+    single = [
+        part.position
+        for part in board.parts.values()
+        if part.kind in SWITCH_KINDS and part.position is not None
+    ]
+    together = [re.sub(r"_[0-9]+$", "", position) for position in single]
+    return tuple(dict.fromkeys(together + single))
+
+
+def parse_mode(text: str, meter: MeterProfile) -> tuple[str, str | None]:
+    """Return mode and range name of ``diode``, ``ohms``, ``ohms:2k``, ``continuity`` or ``volts``.
+
+    Parameters
+    ----------
+    text : str
+        As typed; upper case is accepted.
+    meter : MeterProfile
+        The meter whose ranges can be named.
+
+    Raises
+    ------
+    InputError
+        Another word, or a range this meter does not have.
+    """
+    mode, colon, range_name = text.strip().partition(":")
+    mode = mode.strip().lower()
+    if mode not in METER_MODES or (colon and mode != "ohms"):
+        ranges = f"ohms:{meter.ohms[0].name}" if meter.ohms else "ohms:2k"
+        raise InputError(
+            f"{quoted(text)}; accepted: diode, ohms, {ranges} (a range), continuity, volts", where="mode"
+        )
+    if not colon:
+        return mode, None
+    try:
+        return mode, meter.range_named(range_name.strip()).name
+    except InputError as error:
+        raise InputError(error.problem, where="mode") from None
+
+
+def _hold_value(text: str, unit: str, item: str) -> float:
+    try:
+        quantity = parse_quantity(text)
+    except InputError:
+        raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold") from None
+    if quantity.unit not in ("", unit):
+        raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold")
+    return quantity.value
+
+
+def parse_hold(text: str, board: BoardNames) -> tuple[Hold, ...]:
+    """Return the held gates of ``UH@12``, ``UH@12/100`` or ``UH@0``, several separated by spaces.
+
+    Parameters
+    ----------
+    text : str
+        As typed; blank for none.
+    board : Board
+        The board, for its switch positions.
+
+    Returns
+    -------
+    tuple of Hold
+        Sorted. ``UH@0`` keeps the default resistance in its text; 0 V means a gate tied to its emitter.
+
+    Raises
+    ------
+    InputError
+        Another notation, an unknown position, a voltage or resistance out of range, a gate held twice.
+    """
+    if not text.strip():  # most rows hold nothing
+        return ()
+    positions = switch_positions(board)
+    holds: dict[str, Hold] = {}
+    for item in text.split():
+        position, at, level = item.partition("@")
+        if not at or not level:
+            raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold")
+        if position not in positions:
+            raise InputError(
+                f"no switch at position {quoted(position)} to hold; accepted: {listed(positions)}",
+                where="hold",
+            )
+        volts_text, slash, ohms_text = level.partition("/")
+        volts = _hold_value(volts_text, "V", item)
+        ohms = _hold_value(ohms_text, "ohm", item) if slash else 1000.0
+        if abs(volts) > HIGHEST_HOLD_VOLTS:
+            raise InputError(
+                f"{quoted(item)} could break the gate down; "
+                f"accepted: -{HIGHEST_HOLD_VOLTS:g} to {HIGHEST_HOLD_VOLTS:g} V",
+                where="hold",
+            )
+        if not 0.1 <= ohms <= 1e7:
+            raise InputError(f"{quoted(item)}; accepted: a resistance from 0.1 ohm to 10 M", where="hold")
+        for other in holds:
+            if position == other or _covers(position, other) or _covers(other, position):
+                raise InputError(f"{quoted(item)} holds the gate that {other} already holds", where="hold")
+        holds[position] = Hold(position, volts, ohms)
+    return tuple(sorted(holds.values()))
+
+
+def _covers(position: str, single: str) -> bool:
+    """Whether holding a position holds one of its parallel gates too."""
+    stem, underscore, number = single.rpartition("_")
+    return bool(underscore) and number.isdigit() and stem == position
+
+
+def parse_lift(text: str, board: BoardNames) -> tuple[str, ...]:
+    """Return the lifted pins of ``PART.pin``, several separated by spaces.
+
+    Parameters
+    ----------
+    text : str
+        As typed; blank for none.
+    board : Board
+        The board, for its parts and pins.
+
+    Raises
+    ------
+    InputError
+        Something that is no pin of the board.
+    """
+    pins = set()
+    for item in text.split():
+        if "." not in item:
+            raise InputError(f"{quoted(item)}; accepted: PART.pin, several separated by spaces", where="lift")
+        _check_lead(item, "lift", board)
+        pins.add(item)
+    return tuple(sorted(pins))
+
+
+def parse_connected(text: str) -> frozenset[str]:
+    """Return what was left connected.
+
+    Parameters
+    ----------
+    text : str
+        Words separated by spaces; blank for nothing.
+
+    Raises
+    ------
+    InputError
+        Another word; those accepted are listed.
+    """
+    words = [word.lower() for word in text.split()]
+    for word in words:
+        if word not in CONNECTABLE:
+            raise InputError(f"{quoted(word)}; accepted: {listed(CONNECTABLE)}", where="connected")
+    return frozenset(words)
+
+
+def _check_lead(lead: str, column: str, board: BoardNames) -> None:
+    if not lead:
+        raise InputError("empty; accepted: a terminal or PART.pin", where=column)
+    if len(lead) > LONGEST_LEAD:
+        raise InputError(f"{quoted(lead)}; accepted: a terminal or PART.pin", where=column)
+    try:
+        board.net_of(lead)
+    except InputError as error:
+        raise InputError(error.problem, where=column) from None
+
+
+def parse_probing(
+    red: str, black: str, mode: str, hold: str, lift: str, board: BoardNames, meter: MeterProfile
+) -> Probing:
+    """Return one placement of the leads.
+
+    Parameters
+    ----------
+    red, black : str
+        Terminal or ``PART.pin`` under each lead.
+    mode, hold, lift : str
+        As `parse_mode`, `parse_hold` and `parse_lift` accept them.
+    board : Board
+        The board the leads are on.
+    meter : MeterProfile
+        The meter.
+
+    Raises
+    ------
+    InputError
+        Anything the board or the meter does not have, with the column as its place; both leads on one spot.
+    """
+    red, black = red.strip(), black.strip()
+    _check_lead(red, "red", board)
+    _check_lead(black, "black", board)
+    if red == black:
+        raise InputError(f"both leads are on {red}; accepted: two different places", where="black")
+    mode_word, range_name = parse_mode(mode, meter)
+    return Probing(red, black, mode_word, range_name, parse_hold(hold, board), parse_lift(lift, board))
+
+
+def parse_at(text: str, board: BoardNames, meter: MeterProfile) -> Probing:
+    """Return the placement of ``RED,BLACK,MODE`` or ``RED,BLACK,MODE,HOLD``.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    board : Board
+        The board the leads are on.
+    meter : MeterProfile
+        The meter.
+
+    Raises
+    ------
+    InputError
+        Fewer or more fields, or anything the board or the meter does not have.
+    """
+    fields = text.split(",")
+    if len(fields) not in (3, 4):
+        raise InputError(f"{quoted(text)}; accepted: RED,BLACK,MODE or RED,BLACK,MODE,HOLD")
+    red, black, mode = fields[:3]
+    return parse_probing(red, black, mode, "".join(fields[3:]), "", board, meter)
