@@ -49,6 +49,8 @@ class ChangeClasses:
         The healthy board.
     changes : sequence of Change
         Changes; number 0 should be the empty one.
+    tags : sequence of float, optional
+        Changes with different tags are kept apart although they make the same circuit.
 
     Attributes
     ----------
@@ -58,14 +60,14 @@ class ChangeClasses:
         Number of classes.
     """
 
-    def __init__(self, circuit: Circuit, changes: Sequence[Change]) -> None:
+    def __init__(self, circuit: Circuit, changes: Sequence[Change], tags: Sequence[float] | None = None) -> None:
         self.circuit = circuit
         base = circuit.linear_siemens
         numbers: dict[object, int] = {}
         kept: list[Change] = []
         class_of: list[int] = []
-        for change in changes:
-            key = self._key(circuit, change)
+        for number, change in enumerate(changes):
+            key = (self._key(circuit, change), None if tags is None else tags[number])
             if key not in numbers:
                 numbers[key] = len(kept)
                 kept.append(change)

@@ -1,0 +1,359 @@
+"""The hypothesis space of a board and what each hypothesis reads at each probing: all that ranking ever sees."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import Board
+from bridge.circuit import Circuit, build_circuit
+from bridge.damage import Change, change_of
+from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
+from bridge.meter import MeterProfile
+from bridge.predict import CellTable, Progress, solve_cells
+from bridge.priors import Priors
+from bridge.probing import Probing, Setup
+from bridge.shots import plan_shots
+from bridge.variants import ChangeClasses
+
+__all__ = ["Displays", "FaultSpace", "ReadingColumn", "ReadingTable", "build_space", "build_table"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+# A pair is tabulated on a coarser severity grid than a single fault; ranking refines between its nodes.
+PAIR_NODES = {"short": 1, "leak": 3, "high": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Variants:
+    """Faults at severity nodes, as parallel arrays.
+
+    Parameters
+    ----------
+    fault : ndarray of int, variants
+        Fault of each variant.
+    ohms : ndarray, variants
+        Resistance [ohm]; NaN for a mode without severity.
+    ln_sigma : ndarray, variants
+        Spread of ln(ohms) the node stands for [1].
+    log_weight : ndarray, variants
+        Log share of the fault's cases at this node [1].
+    """
+
+    fault: Index
+    ohms: Array
+    ln_sigma: Array
+    log_weight: Array
+
+    def __len__(self) -> int:
+        return len(self.fault)
+
+
+@dataclass(frozen=True, eq=False)
+class FaultSpace:
+    """Healthy, every single fault and every pair of faults of one board in one set-up.
+
+    Parameters
+    ----------
+    faults : tuple of Fault
+        Single faults, sorted.
+    priors : Priors
+        Prior probabilities of all hypotheses.
+    singles : Variants
+        Single faults on the fine severity grid.
+    doubles : Variants
+        Members of pairs on the coarse grid.
+    part_of_fault : ndarray of int, faults
+        Number of the part a fault belongs to.
+    hides : mapping of (int, int)
+        Fault pairs in which the first cuts the second off entirely.
+    """
+
+    board: Board
+    setup: Setup
+    faults: tuple[Fault, ...]
+    priors: Priors
+    singles: Variants
+    doubles: Variants
+    part_of_fault: Index
+    hides: frozenset[tuple[int, int]]
+
+    @cached_property
+    def pairs(self) -> tuple[Index, Index]:
+        """Variant numbers (coarse grid) of every pair of different parts, first fault below second."""
+        part = self.part_of_fault[self.doubles.fault]
+        first, second = np.triu_indices(len(self.doubles), 1)
+        different = part[first] != part[second]
+        return first[different], second[different]
+
+
+def _variants(board: Board, faults: Sequence[Fault], coarse: bool) -> Variants:
+    rows: list[tuple[int, float, float, float]] = []
+    for number, fault in enumerate(faults):
+        count = next((nodes for ending, nodes in PAIR_NODES.items() if fault.mode.endswith(ending)), None)
+        nodes = severity_nodes(board.parts[fault.part], fault.mode, count if coarse else None)
+        for node in nodes or (SeverityNode(float("nan"), 1.0, 0.0),):
+            rows.append((number, node.ohms, node.ln_sigma, float(np.log(node.weight))))
+    table = np.array(rows, dtype=float).reshape(-1, 4)
+    return Variants(table[:, 0].astype(np.intp), table[:, 1], table[:, 2], table[:, 3])
+
+
+def build_space(board: Board, setup: Setup) -> FaultSpace:
+    """Return the hypotheses of a board in a set-up.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    setup : Setup
+        Parts that are not there in this set-up have no faults.
+    """
+    circuit = build_circuit(board, setup)
+    faults = list_faults(board, list(circuit.parts))
+    number_of_part = {ref: number for number, ref in enumerate(dict.fromkeys(fault.part for fault in faults))}
+    hides = []
+    for number, fault in enumerate(faults):
+        if fault.mode in ("emitter-open", "burst"):
+            change = change_of(circuit, fault.part, fault.mode, None)
+            cut = {ref for (ref, slot), row in circuit.junction_rows.items() if slot == "junction" and row in change.junctions}
+            hides += [(number, other) for other, hidden in enumerate(faults) if hidden.part in cut]
+    return FaultSpace(
+        board=board,
+        setup=setup,
+        faults=faults,
+        priors=Priors.for_board(board, faults),
+        singles=_variants(board, faults, coarse=False),
+        doubles=_variants(board, faults, coarse=True),
+        part_of_fault=np.array([number_of_part[fault.part] for fault in faults], dtype=np.intp),
+        hides=frozenset(hides),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Displays:
+    """Distinct displays, with what moves them; infinity is OL, NaN a solve that did not converge.
+
+    Parameters
+    ----------
+    start, value, end : ndarray, displays
+        Display at the first instant, after the dwell, after a very long time [V] or [ohm].
+    time_sd : ndarray, displays
+        Spread of the value from the dwell and the capacitors' tolerance [unit].
+    own_sd : ndarray, displays
+        Spread from part to part [unit].
+    batch_load : ndarray, batches x displays
+        Answer to one volt more drop in a batch [unit/V].
+    severity_load : ndarray, 2 x displays
+        Answer to one neper more in the first and second owner's resistance [unit].
+    owner : ndarray of int, 2 x displays
+        Classes the severity loads belong to.
+    """
+
+    start: Array
+    value: Array
+    end: Array
+    time_sd: Array
+    own_sd: Array
+    batch_load: Array
+    severity_load: Array
+    owner: Index
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingColumn:
+    """What every hypothesis reads at one probing.
+
+    Parameters
+    ----------
+    probing : Probing
+        The placement of the leads.
+    unit : str
+        ``V`` or ``ohm``.
+    limit : float
+        Largest value the display shows.
+    displays : Displays
+        Displays of all probings on the same circuit.
+    used : ndarray of int
+        Displays that belong to this probing.
+    single : ndarray of int, single variants
+        Display of each single fault.
+    double : ndarray of int, pair variants
+        Display of each member of a pair by itself.
+    healthy : int
+        Display of the healthy board.
+    pair : ndarray of int, pair classes x pair classes
+        Display of each pair of classes.
+    class_of_single, class_of_double : ndarray of int
+        Class of each variant, to match severity loads with their owners.
+    row_of_double : ndarray of int, pair variants
+        Row of each variant in ``pair``.
+    """
+
+    probing: Probing
+    unit: str
+    limit: float
+    displays: Displays
+    used: Index
+    single: Index
+    double: Index
+    healthy: int
+    pair: NDArray[np.int32]
+    class_of_single: Index
+    class_of_double: Index
+    row_of_double: Index
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTable:
+    """A board's predicted displays: hypotheses x severities x probings.
+
+    Parameters
+    ----------
+    space : FaultSpace
+        The hypotheses.
+    meter : MeterProfile
+        The meter.
+    columns : tuple of ReadingColumn
+        One per probing.
+    batches : tuple of str
+        Junction batches along the first axis of every ``batch_load``.
+    """
+
+    space: FaultSpace
+    meter: MeterProfile
+    columns: tuple[ReadingColumn, ...]
+    batches: tuple[str, ...]
+
+
+def build_table(
+    space: FaultSpace, meter: MeterProfile, probings: Sequence[Probing], progress: Progress | None = None
+) -> ReadingTable:
+    """Return the displays of every hypothesis at every probing.
+
+    Parameters
+    ----------
+    space : FaultSpace
+        The hypotheses.
+    meter : MeterProfile
+        The meter.
+    probings : sequence of Probing
+        Placements of the leads.
+    progress : callable, optional
+        Called with pairs solved and pairs to solve, once per group of equal lifts.
+    """
+    columns: dict[int, ReadingColumn] = {}
+    batches: tuple[str, ...] = ()
+    for lifted in dict.fromkeys(probing.lift for probing in probings):
+        circuit = build_circuit(space.board, space.setup, lifted)
+        numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
+        batches = tuple(dict.fromkeys(circuit.junction_batch))
+        group = _build_group(space, circuit, meter, [probings[number] for number in numbers], progress)
+        columns.update(zip(numbers, group, strict=True))
+    return ReadingTable(space, meter, tuple(columns[number] for number in range(len(probings))), batches)
+
+
+def _build_group(
+    space: FaultSpace, circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing], progress: Progress | None
+) -> list[ReadingColumn]:
+    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    changes, tags = [Change()], [0.0]
+    for variants in (space.singles, space.doubles):
+        for fault, ohms, spread in zip(variants.fault, variants.ohms, variants.ln_sigma, strict=True):
+            name = space.faults[fault]
+            changes.append(change_of(circuit, name.part, name.mode, None if np.isnan(ohms) else float(ohms)))
+            tags.append(float(spread))
+    classes = ChangeClasses(circuit, changes, tags)
+    class_of_single = classes.class_of[1 : 1 + len(space.singles)]
+    class_of_double = classes.class_of[1 + len(space.singles) :]
+    pair_classes, row_of_double = np.unique(class_of_double, return_inverse=True)
+    needed = _needed_pairs(space, row_of_double, len(pair_classes))
+    cells = solve_cells(
+        circuit, shots, classes, pair_classes, needed, bus_volts=space.setup.bus_volts, progress=progress
+    )
+    displays, start_to_display = _displays(cells)
+    columns: list[ReadingColumn] = []
+    for number, probing in enumerate(probings):
+        mine = [index for index, shot in enumerate(shots) if shot.probing == number]
+        single = _settle_range(cells, displays, start_to_display, mine, pairs=False)
+        pair = _settle_range(cells, displays, start_to_display, mine, pairs=True)
+        columns.append(
+            ReadingColumn(
+                probing=probing,
+                unit=shots[mine[0]].unit,
+                limit=shots[mine[-1]].limit,
+                displays=displays,
+                used=np.unique(np.concatenate([single, pair.ravel()])),
+                single=single[class_of_single],
+                double=single[class_of_double],
+                healthy=int(single[0]),
+                pair=pair,
+                class_of_single=class_of_single,
+                class_of_double=class_of_double,
+                row_of_double=row_of_double,
+            )
+        )
+    return columns
+
+
+def _needed_pairs(space: FaultSpace, row_of_double: Index, size: int) -> NDArray[np.bool_]:
+    """Return which pairs of classes stand for two different parts."""
+    part = space.part_of_fault[space.doubles.fault]
+    lowest = np.full(size, np.iinfo(np.intp).max)
+    highest = np.full(size, -1)
+    np.minimum.at(lowest, row_of_double, part)
+    np.maximum.at(highest, row_of_double, part)
+    same = (lowest[:, None] == highest[None, :]) & (lowest[None, :] == highest[:, None])
+    needed: NDArray[np.bool_] = ~same
+    return needed
+
+
+def _displays(cells: CellTable) -> tuple[Displays, dict[int, int]]:
+    """Combine start and end answers into displays: answer numbers first, then start-end combinations that differ."""
+    answers = cells.answers
+    count = len(answers.value)
+    codes = [np.zeros(0, dtype=np.int64)]
+    for start, end in ((cells.single_start, cells.single_end), (cells.pair_start, cells.pair_end)):
+        differ = start != end
+        codes.append(np.unique(start[differ].astype(np.int64) * count + end[differ]))
+    code = np.unique(np.concatenate(codes))
+    start = np.concatenate([np.arange(count), code // count])
+    end = np.concatenate([np.arange(count), code % count])
+    displays = Displays(
+        start=answers.value[start],
+        value=answers.value[end],
+        end=answers.value[end],
+        time_sd=np.zeros(len(end)),
+        own_sd=answers.own_sd[end],
+        batch_load=answers.batch_load[:, end],
+        severity_load=answers.severity_load[:, end],
+        owner=answers.owner[:, end],
+    )
+    return displays, {int(value): count + index for index, value in enumerate(code.tolist())}
+
+
+def _settle_range(
+    cells: CellTable, displays: Displays, numbers: dict[int, int], shots: Sequence[int], *, pairs: bool
+) -> NDArray[np.int32]:
+    """Return display numbers in the lowest range that shows a value, the highest where none does."""
+    count = len(cells.answers.value)
+    chosen: NDArray[np.int32] | None = None
+    for shot in shots:
+        start = (cells.pair_start if pairs else cells.single_start)[shot]
+        end = (cells.pair_end if pairs else cells.single_end)[shot]
+        display = end.copy()
+        differ = start != end
+        if differ.any():
+            code = start[differ].astype(np.int64) * count + end[differ]
+            distinct, inverse = np.unique(code, return_inverse=True)
+            display[differ] = np.array([numbers[value] for value in distinct.tolist()], dtype=np.int32)[inverse]
+        if chosen is None:
+            chosen = display
+        else:
+            chosen = np.where(np.isfinite(displays.value[chosen]), chosen, display)
+    assert chosen is not None
+    return chosen
