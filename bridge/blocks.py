@@ -51,9 +51,7 @@ class _Expander:
         self.blocks = blocks
         self.rounds = 0
 
-    def expand(
-        self, table: Table, where: str, outer_label: str = "", trail: tuple[str, ...] = ()
-    ) -> Expansion:
+    def expand(self, table: Table, where: str, outer_label: str = "", trail: tuple[str, ...] = ()) -> Expansion:
         """Return what one use stands for; the first problem is raised."""
         use = _checked_use(table, where)
         name = use.block
@@ -127,15 +125,11 @@ def _rounds(use: UseEntry, where: str) -> Iterator[dict[str, Any]]:
     for name, values in lists.items():
         if not isinstance(values, list) or not values:
             found = "an empty list" if values == [] else shown(values)
-            raise InputError(
-                f"found {found}; accepted is a list", where=f"{where}, key for.{shown_key(name)}"
-            )
+            raise InputError(f"found {found}; accepted is a list", where=f"{where}, key for.{shown_key(name)}")
     lengths = sorted({len(values) for values in lists.values()})
     if len(lengths) > 1:
         found = ", ".join(map(str, lengths))
-        raise InputError(
-            f"found lengths {found}; the lists of one `for` run in step", where=f"{where}, key for"
-        )
+        raise InputError(f"found lengths {found}; the lists of one `for` run in step", where=f"{where}, key for")
     for index in range(lengths[0] if lengths else 1):
         yield {name: values[index] for name, values in lists.items()}
 
@@ -162,14 +156,10 @@ def _scope(name: str, block: BlockEntry, given: Mapping[str, Any], where: str) -
 
 def _omit(expansion: Expansion, patterns: Sequence[str], where: str) -> Expansion:
     """Return the expansion without what the patterns name; each must match something."""
-    names = [table.get("ref") for _, table in expansion.parts] + [
-        t.get("name") for _, t in expansion.terminals
-    ]
+    names = [table.get("ref") for _, table in expansion.parts] + [t.get("name") for _, t in expansion.terminals]
     for pattern in patterns:
         if not any(fnmatchcase(str(name), pattern) for name in names):
-            raise InputError(
-                f"omit pattern {pattern!r} matches no part or terminal of the block", where=where
-            )
+            raise InputError(f"{shown(pattern)} matches no part or terminal here", where=f"{where}, key omit")
 
     def stays(name: object) -> bool:
         return not any(fnmatchcase(str(name), pattern) for pattern in patterns)

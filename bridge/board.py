@@ -97,9 +97,7 @@ def _blocks(tables: Mapping[str, Any], source: str, problems: list[InputError]) 
 def _shipped_blocks() -> Mapping[str, BlockEntry]:
     """Return the blocks of blocks.toml; read once, since every board needs them."""
     problems: list[InputError] = []
-    blocks = _blocks(
-        _toml(_read(str(_topologies() / _BLOCKS_FILE)), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems
-    )
+    blocks = _blocks(_toml(_read(str(_topologies() / _BLOCKS_FILE)), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems)
     if problems:
         raise InputErrors(problems)
     return blocks

@@ -154,9 +154,7 @@ def _path(steps: tuple[int | str, ...], table: Mapping[str, Any]) -> str:
     return shown_key(steps[0])
 
 
-def check_entry(
-    model: type[Model], table: Mapping[str, Any], where: str, problems: list[InputError]
-) -> Model | None:
+def check_entry(model: type[Model], table: Mapping[str, Any], where: str, problems: list[InputError]) -> Model | None:
     """Return a table of a file as a checked entry, or None with its problems appended.
 
     Parameters

@@ -165,9 +165,7 @@ class Board:
                 f"{quoted(lead)}: part {ref} has no pin {quoted(pin)}, its pins are {', '.join(part.pins)}"
             )
         if dot:
-            raise InputError(
-                f"{quoted(lead)}: board {self.name} has no part {quoted(ref)}{_near(ref, self.parts)}"
-            )
+            raise InputError(f"{quoted(lead)}: board {self.name} has no part {quoted(ref)}{_near(ref, self.parts)}")
         if lead in self.parts:
             pins = ", ".join(f"{lead}.{pin}" for pin in PART_KINDS[self.parts[lead].kind].pins)
             raise InputError(f"{quoted(lead)} is a part, a lead goes on one of its pins: {pins}")

@@ -156,16 +156,12 @@ def _values(
     for name, spec in kind.values.items():
         key = f"{where}, key {name}"
         found = given.get(name, spec.default)
-        range_text = (
-            f"{spec.low:g} to {spec.high:g} {spec.unit}{' or 0' if spec.zero and spec.low > 0 else ''}"
-        )
+        range_text = f"{spec.low:g} to {spec.high:g} {spec.unit}{' or 0' if spec.zero and spec.low > 0 else ''}"
         if found is None:
             problems.append(InputError(f"this value is missing; accepted is {range_text}", where=key))
             continue
         if isinstance(found, bool) or not isinstance(found, int | float):
-            problems.append(
-                InputError(f"found {shown(found)}; accepted is a number, {range_text}", where=key)
-            )
+            problems.append(InputError(f"found {shown(found)}; accepted is a number, {range_text}", where=key))
             continue
         inside = min(max(found, spec.low), spec.high)
         if inside != found and not (spec.zero and found == 0):
@@ -205,9 +201,7 @@ def _bond(
     named = entry.shares_bond_with
     if named:
         if entry.kind != "diode":
-            problems.append(
-                InputError("only a diode shares a switch's joint", where=f"{where}, key shares_bond_with")
-            )
+            problems.append(InputError("only a diode shares a switch's joint", where=f"{where}, key shares_bond_with"))
         elif named not in entries or entries[named][1].kind not in SWITCH_KINDS:
             problems.append(
                 InputError(

@@ -52,11 +52,7 @@ def _gates(board: Board) -> Iterator[str]:
             if name in board.terminals and board.terminals[name].net != net:
                 yield f"terminal {name} is on net {board.terminals[name].net}, {switch.ref} has {net} there"
         for part in board.parts.values():
-            across = (
-                part.kind == "diode"
-                and set(part.pins.values()) == {emitter, high}
-                and part.position == position
-            )
+            across = part.kind == "diode" and set(part.pins.values()) == {emitter, high} and part.position == position
             if across and part.pins["anode"] != emitter:
                 yield f"{part.ref} lies the wrong way round across {switch.ref}"
     for name in board.terminals:
