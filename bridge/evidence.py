@@ -24,7 +24,7 @@ from bridge.meter import MeterProfile
 from bridge.readings import Reading
 from bridge.table import Displays, ReadingColumn, ReadingTable
 
-__all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
+__all__ = ["ReadingModel", "ScreenedSpace", "Survivors", "model_reading", "normal_cdf", "refine", "screen"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -35,12 +35,11 @@ FALSE_OL = 0.02  # a coating, a bad contact: the commonest slip; common practice
 WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong in 1-4 % of cases
 DOUBTED_SLIP = 0.3  # a reading its own technician doubts
 DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
-WORST_DIGITS = 1e-4
-KEEP_NATS = 16.0
-KEEP_MOST = 4000
+KEEP_NATS = 20.0
+KEEP_MOST = 5000
 
 
-def _normal_cdf(z: Array) -> Array:
+def normal_cdf(z: Array) -> Array:
     """Return the standard normal distribution function (Abramowitz & Stegun 26.2.17, error below 7.5e-8)."""
     t = 1.0 / (1.0 + 0.2316419 * np.abs(z))
     poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
@@ -117,7 +116,7 @@ def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
 
 def _log_likelihood(model: ReadingModel, displays: Displays, which: Index, mean: Array, sd: Array, limit: float) -> Array:
     """Return the log probability of a reading under each display, slips included; ``mean`` may be infinite."""
-    open_share = np.where(np.isfinite(mean), 1.0 - _normal_cdf((limit - mean) / sd), 1.0)
+    open_share = np.where(np.isfinite(mean), 1.0 - normal_cdf((limit - mean) / sd), 1.0)
     start, end = displays.start[which], displays.end[which]
     low = np.where(np.isfinite(start), np.minimum(start, np.where(np.isfinite(end), end, limit)), limit)
     high = np.where(np.isfinite(end), np.maximum(end, np.where(np.isfinite(start), start, limit)), limit)
@@ -149,7 +148,7 @@ def _log_likelihood(model: ReadingModel, displays: Displays, which: Index, mean:
         spread = np.where(right_way & inside, 1.0 / np.maximum(high - low, model.digits_sd), 0.0)
         return np.log(0.95 * honest * spread + (0.05 + model.slip) * model.slip_density)
     threshold = model.value  # beep and chirp carry the meter's threshold
-    below = np.where(np.isfinite(mean), _normal_cdf((threshold - mean) / sd), 0.0)
+    below = np.where(np.isfinite(mean), normal_cdf((threshold - mean) / sd), 0.0)
     if model.kind == "chirp":
         below = np.where(np.isfinite(start) & (start < threshold), 1.0 - below, 0.0)
     return np.log((1.0 - model.slip) * below + model.slip)
@@ -213,15 +212,15 @@ def _primary_batch(table: ReadingTable) -> int:
     return int(np.argmax(total))
 
 
-def screen(table: ReadingTable, readings: Sequence[Reading], models: Sequence[ReadingModel]) -> ScreenedSpace:
+def screen(table: ReadingTable, models: Sequence[ReadingModel]) -> ScreenedSpace:
     """Return first-pass evidence of the whole space.
 
     Parameters
     ----------
     table : ReadingTable
         Columns in the order of the readings.
-    readings, models : sequence
-        The readings and their models.
+    models : sequence of ReadingModel
+        The readings.
     """
     space = table.space
     primary = _primary_batch(table)
@@ -291,16 +290,16 @@ def _log_mean(scores: NDArray[np.floating], log_weights: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Survivors:
-    """Hypothesis variants worth exact treatment, with their evidence and fitted unknowns.
+    """Hypothesis variants worth exact treatment, with their evidence and what they predict.
 
     Parameters
     ----------
-    variant : ndarray of int, survivors x 2
-        Single survivors: (single variant, -1); pairs: (coarse variant, coarse variant); the healthy board: (-1, -1).
+    kept : ndarray of int, survivors
+        Place in the order healthy, single variants, pairs of variants.
+    faults : ndarray of int, survivors x 2
+        Fault numbers; -1 where there is none.
     log_evidence : ndarray, survivors
         Log evidence with prior.
-    display : ndarray of int, survivors x readings
-        Display of each reading.
     ohms : ndarray, survivors x 2
         Fitted resistance of each fault [ohm]; NaN where it has none.
     surprise : ndarray, survivors x readings
@@ -308,14 +307,78 @@ class Survivors:
         hypothesis does not allow.
     slip : ndarray, survivors x readings
         Probability that the reading is a slip, given the hypothesis [1].
+    mean, own_sd, open_share : ndarray, survivors x readings
+        Predicted display, its independent spread [unit], and the probability of OL [1].
+    loads : ndarray, survivors x readings x unknowns
+        Answers to the shared unknowns, each scaled to unit variance; the last two are the severities.
     """
 
-    variant: Index
+    kept: Index
+    faults: Index
     log_evidence: Array
-    display: Index
     ohms: Array
     surprise: Array
     slip: Array
+    mean: Array
+    own_sd: Array
+    open_share: Array
+    loads: Array
+
+
+def _choose(screened: ScreenedSpace) -> Index:
+    """Return places of the variants within reach of the best, the healthy board always among them."""
+    every = np.concatenate([[screened.healthy], screened.single, screened.pair])
+    floor = float(np.max(every)) - KEEP_NATS
+    if np.count_nonzero(every >= floor) > KEEP_MOST:
+        floor = float(np.partition(every, len(every) - KEEP_MOST)[len(every) - KEEP_MOST])
+    kept = np.flatnonzero(every >= floor)
+    return kept if 0 in kept else np.concatenate([[0], kept])
+
+
+@dataclass(frozen=True, slots=True)
+class _Cast:
+    """Who the chosen variants are: single ones, pairs, and their member variants."""
+
+    kept: Index
+    is_single: NDArray[np.bool_]
+    is_pair: NDArray[np.bool_]
+    single: Index
+    first: Index
+    second: Index
+
+
+def _cast(table: ReadingTable, kept: Index) -> _Cast:
+    singles = len(table.space.singles)
+    is_single = (kept > 0) & (kept <= singles)
+    is_pair = kept > singles
+    first, second = table.space.pairs
+    pair = kept[is_pair] - 1 - singles
+    return _Cast(kept, is_single, is_pair, kept[is_single] - 1, first[pair], second[pair])
+
+
+def _faults_and_priors(table: ReadingTable, cast: _Cast) -> tuple[Index, Array, Array, Array]:
+    """Return fault numbers, log prior, severity node [ohm] and its spread in ln(ohms) of each survivor."""
+    space = table.space
+    count = len(cast.kept)
+    faults = np.full((count, 2), -1, dtype=np.intp)
+    ohms = np.full((count, 2), np.nan)
+    sigma = np.zeros((count, 2))
+    prior = np.full(count, space.priors.log_healthy)
+    singles, doubles = space.singles, space.doubles
+    faults[cast.is_single, 0] = singles.fault[cast.single]
+    ohms[cast.is_single, 0] = singles.ohms[cast.single]
+    sigma[cast.is_single, 0] = singles.ln_sigma[cast.single]
+    prior[cast.is_single] = singles.log_weight[cast.single] + space.priors.log_single[singles.fault[cast.single]]
+    for member, variants in enumerate((cast.first, cast.second)):
+        faults[cast.is_pair, member] = doubles.fault[variants]
+        ohms[cast.is_pair, member] = doubles.ohms[variants]
+        sigma[cast.is_pair, member] = doubles.ln_sigma[variants]
+    prior[cast.is_pair] = (
+        doubles.log_weight[cast.first]
+        + doubles.log_weight[cast.second]
+        + space.priors.log_pair(doubles.fault[cast.first], doubles.fault[cast.second])
+    )
+    return faults, prior, ohms, sigma
 
 
 def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: ScreenedSpace) -> Survivors:
@@ -330,142 +393,99 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     screened : ScreenedSpace
         First-pass evidence.
     """
-    space = table.space
-    every = np.concatenate([[screened.healthy], screened.single, screened.pair])
-    floor = np.max(every) - KEEP_NATS
-    if np.count_nonzero(every >= floor) > KEEP_MOST:
-        floor = np.partition(every, len(every) - KEEP_MOST)[len(every) - KEEP_MOST]
-    kept = np.flatnonzero(every >= floor)
-    kept = kept if 0 in kept else np.concatenate([[0], kept])
-    singles = len(screened.single)
-    is_single = (kept > 0) & (kept <= singles)
-    is_pair = kept > singles
-    first, second = space.pairs
-    variant = np.full((len(kept), 2), -1, dtype=np.intp)
-    variant[is_single, 0] = kept[is_single] - 1
-    variant[is_pair, 0] = first[kept[is_pair] - 1 - singles]
-    variant[is_pair, 1] = second[kept[is_pair] - 1 - singles]
-    hidden = np.zeros(len(kept), dtype=np.int8)
-    hidden[is_pair] = hidden_pairs(table)[kept[is_pair] - 1 - singles]
-    prior = np.full(len(kept), space.priors.log_healthy)
-    s = variant[is_single, 0]
-    prior[is_single] = space.singles.log_weight[s] + space.priors.log_single[space.singles.fault[s]]
-    a, b = variant[is_pair, 0], variant[is_pair, 1]
-    prior[is_pair] = (
-        space.doubles.log_weight[a]
-        + space.doubles.log_weight[b]
-        + space.priors.log_pair(space.doubles.fault[a], space.doubles.fault[b])
-    )
+    cast = _cast(table, _choose(screened))
+    faults, prior, ohms, sigma = _faults_and_priors(table, cast)
+    count, batches = len(cast.kept), len(table.batches)
     gains = tuple(dict.fromkeys(model.gain for model in models))
-    batches = len(table.batches)
-    unknowns = batches + len(gains) + 2
-    count = len(kept)
-    display = np.zeros((count, len(models)), dtype=np.intp)
-    loads = np.zeros((count, len(models), unknowns))
-    own = np.full((count, len(models)), 1.0)
-    gap = np.zeros((count, len(models)))
-    counted = np.zeros((count, len(models)), dtype=bool)
-    other = np.zeros((count, len(models)))
+    hidden = hidden_pairs(table)[cast.kept[cast.is_pair] - 1 - len(table.space.singles)]
+    shape = (count, len(models))
+    mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
+    counted = np.zeros(shape, dtype=bool)
+    loads = np.zeros((*shape, batches + len(gains) + 2))
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         chosen = np.full(count, column.healthy, dtype=np.intp)
-        chosen[is_single] = column.single[variant[is_single, 0]]
-        chosen[is_pair] = column.pair[column.row_of_double[a], column.row_of_double[b]]
-        alone = np.where(hidden[is_pair] == 1, column.double[a], column.double[b])
-        chosen[is_pair] = np.where(hidden[is_pair] > 0, alone, chosen[is_pair])
-        display[:, r] = chosen
+        chosen[cast.is_single] = column.single[cast.single]
+        together = column.pair[column.row_of_double[cast.first], column.row_of_double[cast.second]]
+        alone = np.where(hidden == 1, column.double[cast.first], column.double[cast.second])
+        chosen[cast.is_pair] = np.where(hidden > 0, alone, together)
         shown = column.displays
         value = shown.value[chosen]
+        finite = np.isfinite(value)
+        mean[:, r] = value
         loads[:, r, :batches] = shown.batch_load[:, chosen].T * BATCH_SPREAD_V
-        with np.errstate(invalid="ignore"):
-            loads[:, r, batches + gains.index(model.gain)] = np.where(np.isfinite(value), value, 0.0) * model.gain_sd
-        sigma = _class_sigma(table, column)
-        for member, classes, mask in (
-            (0, column.class_of_single[np.maximum(variant[:, 0], 0) % max(len(column.class_of_single), 1)], is_single),
-            (0, column.class_of_double[np.maximum(variant[:, 0], 0) % max(len(column.class_of_double), 1)], is_pair),
-            (1, column.class_of_double[np.maximum(variant[:, 1], 0) % max(len(column.class_of_double), 1)], is_pair),
-        ):
+        loads[:, r, batches + gains.index(model.gain)] = np.where(finite, value, 0.0) * model.gain_sd
+        members = np.full((count, 2), -1, dtype=np.intp)
+        members[cast.is_single, 0] = column.class_of_single[cast.single]
+        members[cast.is_pair, 0] = column.class_of_double[cast.first]
+        members[cast.is_pair, 1] = column.class_of_double[cast.second]
+        for member in (0, 1):
             own_load = np.where(
-                shown.owner[0, chosen] == classes,
+                shown.owner[0, chosen] == members[:, member],
                 shown.severity_load[0, chosen],
-                np.where(shown.owner[1, chosen] == classes, shown.severity_load[1, chosen], 0.0),
+                np.where(shown.owner[1, chosen] == members[:, member], shown.severity_load[1, chosen], 0.0),
             )
-            loads[mask, r, batches + len(gains) + member] = (own_load * sigma[classes])[mask]
+            loads[:, r, batches + len(gains) + member] = own_load * sigma[:, member]
         own[:, r] = np.sqrt(shown.own_sd[chosen] ** 2 + shown.time_sd[chosen] ** 2 + model.digits_sd**2)
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
         other[:, r] = _log_likelihood(model, shown, chosen, value, total, column.limit)
-        # a number against a settled finite prediction enters the joint Gaussian; the rest stands by itself
-        moving = np.abs(shown.end[chosen] - shown.start[chosen]) > 4.0 * model.digits_sd
         with np.errstate(invalid="ignore"):
+            open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
             near = np.abs(model.value - value) < 12.0 * total
-        counted[:, r] = (model.kind == "number") & np.isfinite(value) & ~moving & near
-        gap[:, r] = np.where(counted[:, r], model.value - np.where(np.isfinite(value), value, 0.0), 0.0)
-    return _integrate(models, variant, prior, display, loads, own, gap, counted, other, _node_ohms(space, variant, is_single, is_pair), (batches + len(gains)))
-
-
-def _node_ohms(space: object, variant: Index, is_single: NDArray[np.bool_], is_pair: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Return the severity node [ohm] and its spread in ln(ohms) of both faults of each survivor."""
-    from bridge.table import FaultSpace
-
-    assert isinstance(space, FaultSpace)
-    ohms = np.full(variant.shape, np.nan)
-    sigma = np.zeros(variant.shape)
-    ohms[is_single, 0] = space.singles.ohms[variant[is_single, 0]]
-    sigma[is_single, 0] = space.singles.ln_sigma[variant[is_single, 0]]
-    for member in (0, 1):
-        ohms[is_pair, member] = space.doubles.ohms[variant[is_pair, member]]
-        sigma[is_pair, member] = space.doubles.ln_sigma[variant[is_pair, member]]
-    return ohms, sigma
+        # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
+        counted[:, r] = (model.kind == "number") & finite & near
+    values = np.array([model.value for model in models])
+    gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
+    return _integrate(models, (cast.kept, faults, prior, ohms, sigma), (mean, own, open_share, loads), gap, counted, other)
 
 
 def _integrate(
     models: Sequence[ReadingModel],
-    variant: Index,
-    prior: Array,
-    display: Index,
-    loads: Array,
-    own: Array,
+    who: tuple[Index, Index, Array, Array, Array],
+    predicted: tuple[Array, Array, Array, Array],
     gap: Array,
     counted: NDArray[np.bool_],
     other: Array,
-    nodes: tuple[Array, Array],
-    severity_at: int,
 ) -> Survivors:
     """Integrate the shared unknowns in closed form, no reading or any one of them a slip."""
+    kept, faults, prior, ohms, sigma = who
+    mean, own, open_share, loads = predicted
     weight = np.where(counted, 1.0 / own**2, 0.0)
-    unknowns = loads.shape[2]
-    precision = np.eye(unknowns) + np.einsum("kru,kr,krv->kuv", loads, weight, loads)
-    pull = np.einsum("kru,kr,kr->ku", loads, weight, gap)
+    precision = np.eye(loads.shape[2]) + np.einsum("kru,kr,krv->kuv", loads, weight, loads, optimize=True)
+    pull = np.einsum("kru,kr->ku", loads, weight * gap)
     covariance = np.linalg.inv(precision)
-    mean = np.einsum("kuv,kv->ku", covariance, pull)
+    shift = np.einsum("kuv,kv->ku", covariance, pull)
     _, log_determinant = np.linalg.slogdet(precision)
-    quadratic = np.sum(weight * gap**2, axis=1) - np.einsum("ku,ku->k", pull, mean)
+    quadratic = np.sum(weight * gap**2, axis=1) - np.sum(pull * shift, axis=1)
     log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi), 0.0)
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
     joint += np.sum(np.where(counted, np.log(honest), other), axis=1)
     # leave one out, in closed form
-    leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads) * weight
+    leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads, optimize=True) * weight
     remaining = np.maximum(1.0 - leverage, 1e-9)
-    residual = (gap - np.einsum("kru,ku->kr", loads, mean)) / remaining
+    residual = (gap - np.einsum("kru,ku->kr", loads, shift)) / remaining
     spread = own / np.sqrt(remaining)
     log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi)
     slip = np.array([math.log(model.slip * model.slip_density) for model in models])
-    with np.errstate(over="ignore"):
-        ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
-    log_evidence = prior + joint + np.log1p(np.sum(ratio, axis=1))
+    ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
     best = np.array([_best_case(model) for model in models])
     impossible = ~counted & (other < best - 3.0)
-    surprise = np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0))
-    share = np.where(counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible, 0.99, 0.0))
-    ohms, sigma = nodes
-    shift = mean[:, severity_at : severity_at + 2] * sigma
-    return Survivors(variant, log_evidence, display, ohms * np.exp(np.clip(shift, -3.0, 3.0)), surprise, share)
+    return Survivors(
+        kept=kept,
+        faults=faults,
+        log_evidence=prior + joint + np.log1p(np.sum(ratio, axis=1)),
+        ohms=ohms * np.exp(np.clip(shift[:, -2:] * sigma, -3.0, 3.0)),
+        surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0)),
+        slip=np.where(counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible, 0.99, 0.0)),
+        mean=mean,
+        own_sd=own,
+        open_share=open_share,
+        loads=loads,
+    )
 
 
 def _best_case(model: ReadingModel) -> float:
-    """Return the log probability a reading has where it is what was expected."""
-    if model.kind == "number":
-        return math.log(model.slip_density)
-    if model.kind in ("climbing", "falling") and not math.isnan(model.value):
-        return math.log(model.slip_density)
+    """Return the log density a number should at least have, or the log probability of an expected outcome."""
+    if model.kind == "number" or not math.isnan(model.value):
+        return math.log(model.slip_density) + 2.0
     return 0.0

@@ -1,0 +1,107 @@
+"""Whether a reading that can be taken in place would tell hypotheses apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.circuit import build_circuit
+from bridge.damage import change_of, combine
+from bridge.faults import Fault, median_ohms
+from bridge.board import Board
+from bridge.forecast import default_probings
+from bridge.instants import build_points
+from bridge.meter import MeterProfile
+from bridge.probing import Hold, Probing, Setup
+from bridge.shots import displayed, plan_shots
+from bridge.solve import solve_points
+from bridge.variants import ChangeClasses
+
+__all__ = ["reachable_probings", "separable_in_place"]
+
+Array = NDArray[np.float64]
+
+FULL_ON_V = 12.0  # turns on any switch of the trade; common practice, no source
+CLEAR_DISTANCE = 3.29  # standard deviations that bring the two-way error under 0.05
+PART_SPREAD_V = 0.015  # two parts of one board against each other, and the digits
+OHMS_SPREAD = 0.06  # resistor tolerance and meter on both sides
+
+
+def reachable_probings(board: Board) -> tuple[Probing, ...]:
+    """Return readings that need nothing lifted: main terminals, gate leads, and each switch with its gate held on."""
+    held = []
+    for part in board.parts.values():
+        if part.kind in ("igbt", "mosfet") and part.position is not None:
+            high, low = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
+            held.append(
+                Probing(f"{part.ref}.{high}", f"{part.ref}.{low}", "diode", None, (Hold(part.position, FULL_ON_V),))
+            )
+    return (*default_probings(board), *held)
+
+
+def separable_in_place(
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    hypotheses: Sequence[Sequence[tuple[Fault, float | None]]],
+) -> bool:
+    """Return whether one reachable reading tells every other hypothesis from the first.
+
+    Parameters
+    ----------
+    board, meter, setup
+        As for ranking.
+    hypotheses : sequence of sequences of (Fault, float or None)
+        The leader first; resistances as fitted [ohm].
+    """
+    if len(hypotheses) < 2:
+        return True
+    circuit = build_circuit(board, setup)
+    changes = [
+        combine(
+            [
+                change_of(
+                    circuit,
+                    fault.part,
+                    fault.mode,
+                    median_ohms(circuit.parts[fault.part], fault.mode) if ohms is None else ohms,
+                )
+                for fault, ohms in faults
+            ]
+        )
+        for faults in hypotheses
+    ]
+    classes = ChangeClasses(circuit, changes)
+    if np.any(classes.class_of[1:] == classes.class_of[0]):
+        return False  # the very same circuit
+    probings = reachable_probings(board)
+    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    shot = np.tile(np.arange(len(shots)), classes.size)
+    which = np.repeat(np.arange(classes.size), len(shots))
+    points, _ = build_points(circuit, shots, shot, classes, which)
+    solution = solve_points(circuit, points)
+    value, _ = displayed(shots, shot, solution.voltage[points.red, np.arange(points.size)])
+    value = np.where(solution.converged, value, np.nan).reshape(classes.size, len(shots))
+    for number in range(len(probings)):
+        mine = [index for index, entry in enumerate(shots) if entry.probing == number]
+        shown = value[:, mine[0]]
+        for index in mine[1:]:
+            shown = np.where(np.isfinite(shown), shown, value[:, index])
+        if np.all(_distance(shown[0], shown[1:], shots[mine[0]].unit) > CLEAR_DISTANCE):
+            return True
+    return False
+
+
+def _distance(leader: float, others: Array, unit: str) -> Array:
+    """Return how many standard deviations lie between displays; OL against a number is as clear as an outcome can be."""
+    if math.isnan(leader):
+        return np.zeros(len(others))
+    with np.errstate(invalid="ignore"):
+        sd = PART_SPREAD_V if unit == "V" else np.maximum(OHMS_SPREAD * np.minimum(abs(leader), np.abs(others)), 0.5)
+        apart = np.abs(others - leader) / sd
+    one_open = np.isinf(others) != math.isinf(leader)
+    both_open = np.isinf(others) & math.isinf(leader)
+    return np.where(np.isnan(others) | both_open, 0.0, np.where(one_open, 10.0, apart))
