@@ -101,6 +101,27 @@ class Circuit:
         ]
         return EliminationPlan(self.node_count, pairs)
 
+    def _edges(self, a: Index, b: Index) -> Index:
+        """Return the elimination plan's edge of each row; -1 where both ends are one node."""
+        pairs = zip(a.tolist(), b.tolist(), strict=True)
+        return np.array([self.plan.edge(one, other) if one != other else -1 for one, other in pairs], dtype=np.intp)
+
+    @cached_property
+    def linear_edges(self) -> Index:
+        """Edge of each linear row."""
+        return self._edges(self.linear_a, self.linear_b)
+
+    @cached_property
+    def channel_edges(self) -> Index:
+        """Edge between each channel's main terminals."""
+        return self._edges(self.channel_high, self.channel_low)
+
+    @cached_property
+    def junction_places(self) -> tuple[tuple[int, int, int], ...]:
+        """Anode, cathode and edge of each junction."""
+        edges = self._edges(self.junction_a, self.junction_b)
+        return tuple(zip(self.junction_a.tolist(), self.junction_b.tolist(), edges.tolist(), strict=True))
+
     def node(self, lead: str) -> int:
         """Return the node a lead touches; raises InputError for a lead the board does not have."""
         if lead in self.node_of_net and "." in lead:

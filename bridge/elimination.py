@@ -82,6 +82,7 @@ class EliminationPlan:
                 neighbours[other].update(x for x in around if x != other)
             left.discard(node)
         self.edge_count = len(self._edge_of)
+        self.ends: NDArray[np.intp] = np.array(list(self._edge_of), dtype=np.intp).reshape(-1, 2)
         steps: list[_Step] = []
         first = 0
         for node, around in order:

@@ -99,6 +99,7 @@ class _Collector:
         self.shots = shots
         self.classes = classes
         self.pair_classes = pair_classes
+        self._pairing = classes.restrict(pair_classes)
         self.capacitor_volts = circuit.capacitor_share * bus_volts
         self.batches = tuple(dict.fromkeys(circuit.junction_batch))
         self._batch_rows = [
@@ -125,6 +126,8 @@ class _Collector:
         With ``keep``, node voltages and the effects of further faults are kept for later pairs.
         """
         numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
+        if not keep and not len(shot):
+            return numbers
         for begin in range(0, len(shot), LOAD):
             part = slice(begin, begin + LOAD)
             self._solve_load(
@@ -175,10 +178,11 @@ class _Collector:
         self.count += points.size
         if keep:
             self._voltages.append(voltage)
-            moved = self.classes.effects(points, voltage, adjoint, full_scale_amps(points))
-            self._effects.append(moved[self.pair_classes])
-            healthy = np.flatnonzero(first == 0)
-            self._on_healthy.update(zip(numbers[healthy].tolist(), moved[:, healthy].T, strict=True))
+            amps = full_scale_amps(points)
+            self._effects.append(self._pairing.effects(points, voltage, adjoint, amps))
+            if not first.any():
+                moved = self.classes.effects(points, voltage, adjoint, amps)
+                self._on_healthy.update(zip(numbers.tolist(), moved.T, strict=True))
 
     def voltages(self) -> Array:
         """Node voltages of all kept answers, nodes x answers."""
@@ -191,6 +195,10 @@ class _Collector:
     def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.bool_]:
         """Which classes would move each of these healthy answers, classes x answers."""
         return np.array([self._on_healthy[number] for number in healthy.tolist()]).T
+
+    def end_values(self) -> Array:
+        """Displays of all answers so far."""
+        return np.concatenate([piece.value for piece in self._pieces])
 
     def charges(self) -> NDArray[np.bool_]:
         """Which answers a charged or empty capacitor would move."""
@@ -245,68 +253,105 @@ def solve_cells(
     nothing = np.zeros(len(shots), dtype=np.intp)
     # the end first: where no capacitor would carry current, it is the first instant too
     healthy_end = collector.solve(every, nothing, nothing, None, at_start=False)
-    single_end = _solve_singles(collector, healthy_end, None, None)
     charged = np.flatnonzero(collector.charges()[healthy_end])
     healthy_start = healthy_end.copy()
     healthy_start[charged] = collector.solve(
         charged, nothing[charged], nothing[charged], collector.voltages()[:, healthy_end[charged]], at_start=True
     )
-    single_start = _solve_singles(collector, healthy_start, single_end, collector.charges())
-    voltages, effects = collector.voltages(), collector.effects()
+    single_end = np.repeat(healthy_end[:, None], classes.size, axis=1)
+    single_start = np.repeat(healthy_start[:, None], classes.size, axis=1)
+    levels = _range_levels(shots)
+    for level in levels:
+        open_still = _still_open(collector, single_end, shots, level)
+        _solve_singles(collector, level, healthy_end, single_end, None, open_still)
+        _solve_singles(collector, level, healthy_start, single_start, single_end, open_still)
+    size = len(pair_classes)
+    known = collector.voltages(), collector.effects()
+    pair_end = np.empty((len(shots), size, size), dtype=np.int32)
+    pair_start = np.empty_like(pair_end)
     jobs = np.triu(needed)
-    pair_end = _solve_pairs(collector, (healthy_end, single_end[:, pair_classes]), voltages, effects, jobs, None, progress)
-    pair_start = _solve_pairs(collector, (healthy_start, single_start[:, pair_classes]), voltages, effects, jobs, pair_end, progress)
+    for level in levels:
+        open_still = _still_open(collector, pair_end, shots, level)
+        ends = (healthy_end, single_end[:, pair_classes])
+        _solve_pairs(collector, level, ends, known, pair_end, None, open_still & jobs, progress)
+        begins = (healthy_start, single_start[:, pair_classes])
+        _solve_pairs(collector, level, begins, known, pair_start, pair_end, open_still & jobs, progress)
     return CellTable(collector.answers(), single_start, single_end, pair_start, pair_end, collector.batches)
+
+
+def _range_levels(shots: Sequence[Shot]) -> list[Index]:
+    """Sort shots into levels: lowest or only range first, then the next range of the same probing, and so on."""
+    seen: dict[int, int] = {}
+    levels: list[list[int]] = []
+    for number, shot in enumerate(shots):
+        level = seen.get(shot.probing, 0)
+        seen[shot.probing] = level + 1
+        if level == len(levels):
+            levels.append([])
+        levels[level].append(number)
+    return [np.array(level, dtype=np.intp) for level in levels]
+
+
+def _still_open(collector: _Collector, answered: NDArray[np.int32], shots: Sequence[Shot], level: Index) -> NDArray[np.bool_]:
+    """Return for each shot of a level which hypotheses the next lower range could not show; an autorange stops there."""
+    value = collector.end_values()
+    result = np.ones((len(level), *answered.shape[1:]), dtype=bool)
+    for row, shot in enumerate(level.tolist()):
+        if shot > 0 and shots[shot - 1].probing == shots[shot].probing:
+            result[row] = ~np.isfinite(value[answered[shot - 1]])
+    return result
 
 
 def _solve_singles(
     collector: _Collector,
+    level: Index,
     healthy: NDArray[np.int32],
+    single: NDArray[np.int32],
     ended: NDArray[np.int32] | None,
-    charges: NDArray[np.bool_] | None,
-) -> NDArray[np.int32]:
-    """Answer all classes alone, from the healthy board's answers; ``ended`` are the end values where they are known."""
-    single = np.repeat(healthy[:, None], collector.classes.size, axis=1)
-    moved = collector.all_effects(healthy)
-    moved[0] = False
-    if ended is not None and charges is not None:
-        stays = ~charges[ended]
-        single[stays] = ended[stays]
-        moved &= ~stays.T
-    shot, which = np.nonzero(moved.T)
+    wanted: NDArray[np.bool_],
+) -> None:
+    """Answer all classes alone in some shots, in place; ``ended`` are the end values where they are known."""
+    moved = collector.all_effects(healthy[level]).T & wanted
+    moved[:, 0] = False
+    if ended is not None:
+        stays = ~collector.charges()[ended[level]]
+        single[level] = np.where(stays, ended[level], single[level])
+        moved &= ~stays
+    row, which = np.nonzero(moved)
+    shot = level[row]
     start = collector.voltages()[:, healthy[shot]]
     single[shot, which] = collector.solve(shot, which, np.zeros_like(which), start, at_start=ended is not None)
-    return single
 
 
 def _solve_pairs(
     collector: _Collector,
-    known: tuple[NDArray[np.int32], NDArray[np.int32]],
-    voltages: Array,
-    effects: NDArray[np.bool_],
-    jobs: NDArray[np.bool_],
+    level: Index,
+    singles: tuple[NDArray[np.int32], NDArray[np.int32]],
+    known: tuple[Array, NDArray[np.bool_]],
+    pair: NDArray[np.int32],
     ended: NDArray[np.int32] | None,
+    wanted: NDArray[np.bool_],
     progress: Progress | None,
-) -> NDArray[np.int32]:
-    """Answer all pairs: take over a single's answer where the other part does not disturb it, solve the rest."""
-    healthy, single = known
-    shots, size = single.shape
-    pair = np.empty((shots, size, size), dtype=np.int32)
+) -> None:
+    """Answer all pairs in some shots, in place.
+
+    A pair takes over a single's answer where the other part does not disturb it; the rest is solved.
+    """
+    healthy, single = singles
+    voltages, effects = known
     charges = collector.charges() if ended is not None else None
     todo: list[tuple[Index, Index, Index]] = []
-    for shot in range(shots):
+    for row, shot in enumerate(level.tolist()):
         own = single[shot]
         disturbed = effects[:, own].T  # [first, second]: whether second moves the solution of first
         pair[shot] = np.where(disturbed, own[None, :], own[:, None])
-        solve = disturbed & disturbed.T & jobs
+        solve = disturbed & disturbed.T & wanted[row]
         if ended is not None and charges is not None:
             stays = ~charges[ended[shot]]
             pair[shot][stays] = ended[shot][stays]
             solve &= ~stays
         first, second = np.nonzero(solve)
         todo.append((np.full(len(first), shot), first, second))
-    if not todo:
-        return pair
     at, first, second = (np.concatenate(columns) for columns in zip(*todo, strict=True))
     classes = collector.pair_classes
     for begin in range(0, len(at), LOAD):
@@ -318,4 +363,3 @@ def _solve_pairs(
         pair[s, c2, c1] = numbers
         if progress is not None:
             progress(min(begin + LOAD, len(at)), len(at))
-    return pair

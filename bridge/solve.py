@@ -25,7 +25,7 @@ __all__ = ["Points", "Solution", "full_scale_amps", "meter_current", "solve_adjo
 
 Array = NDArray[np.float64]
 
-BATCH = 1024  # columns solved together: large enough to hide call overhead, small enough for the cache
+BATCH = 2048  # columns solved together: large enough to hide call overhead, small enough for the cache
 GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test current with a picovolt
 ALWAYS_ON_GATE_V = 15.0
 METER_SCALE_V = 0.025  # how sharply a current source runs out at its open-circuit voltage
@@ -174,7 +174,7 @@ class _Newton:
 
     by_row = ("voltage", "scale", "series", "critical", "junction_at", "gate_at", "collector_at")
     by_column = ("meter_at", "meter_critical", "yardstick", "steps", "last_step", "gap", "target")
-    prepared = ("edges_linear", "channel_floor")
+    prepared = ("edges_linear",)
 
     def __init__(
         self, circuit: Circuit, points: Points, voltage: Array, target: NDArray[np.intp], result: Solution
@@ -204,17 +204,23 @@ class _Newton:
     def _prepare_linear(self) -> None:
         circuit, points = self.circuit, self.points
         self.channels_used = np.flatnonzero((points.channel != CHANNEL_OFF).any(axis=1))
-        self.linear_used = np.flatnonzero((points.siemens != 0.0).any(axis=1))
         self.edges_linear = np.zeros((self.plan.edge_count, points.size))
-        for row in self.linear_used.tolist():
-            a, b = int(circuit.linear_a[row]), int(circuit.linear_b[row])
-            if a != b:
-                self.edges_linear[self.plan.edge(a, b)] += points.siemens[row]
-        self.channel_floor = laws.GMIN_S * (points.channel != CHANNEL_OFF)
-        for row, (a, b) in enumerate(zip(circuit.channel_high.tolist(), circuit.channel_low.tolist(), strict=True)):
-            if a != b:
-                self.edges_linear[self.plan.edge(a, b)] += self.channel_floor[row]
+        edges = circuit.linear_edges
+        for row in np.flatnonzero((points.siemens != 0.0).any(axis=1)).tolist():
+            if edges[row] >= 0:
+                self.edges_linear[edges[row]] += points.siemens[row]
+        channel_floor = laws.GMIN_S * (points.channel != CHANNEL_OFF)
+        for row, edge in enumerate(circuit.channel_edges.tolist()):
+            if edge >= 0:
+                self.edges_linear[edge] += channel_floor[row]
+        self._list_edges()
         self.largest = np.max(points.siemens, axis=0, initial=0.0)
+
+    def _list_edges(self) -> None:
+        """Note which edges carry anything linear in any column, with their ends."""
+        used = np.flatnonzero(self.edges_linear.any(axis=1))
+        self.linear_used = used
+        self.linear_ends = self.plan.ends[used]
 
     @classmethod
     def together(cls, states: list[_Newton]) -> _Newton:
@@ -229,7 +235,7 @@ class _Newton:
         first.points = Points.together([state.points for state in states])
         first.columns = np.arange(first.points.size)
         first.channels_used = np.flatnonzero((first.points.channel != CHANNEL_OFF).any(axis=1))
-        first.linear_used = np.flatnonzero((first.points.siemens != 0.0).any(axis=1))
+        first._list_edges()
         return first
 
     def settle(self, share: Array) -> NDArray[np.intp] | None:
@@ -291,37 +297,37 @@ class _Newton:
         """Return excess current into each node [A], edge and ground conductances [S], and the channels' gate slopes."""
         circuit, points, voltage = self.circuit, self.points, self.voltage
         excess = points.inject.copy()
-        for row in self.linear_used.tolist():
-            a, b = int(circuit.linear_a[row]), int(circuit.linear_b[row])
-            current = points.siemens[row] * (voltage[a] - voltage[b])
-            excess[a] -= current
-            excess[b] += current
+        nodes = list(excess)
+        flows = self.edges_linear[self.linear_used]
+        flows *= voltage[self.linear_ends[:, 0]] - voltage[self.linear_ends[:, 1]]
+        for (a, b), flow in zip(self.linear_ends.tolist(), flows, strict=True):
+            nodes[a] -= flow
+            nodes[b] += flow
         edges = self.edges_linear.copy()
         across = voltage[circuit.junction_a] - voltage[circuit.junction_b]
         current, slope = laws.junction(self.junction_at, points.saturation, self.scale, self.series)
         current += slope * (across - self.junction_at)
-        for row, (a, b) in enumerate(zip(circuit.junction_a.tolist(), circuit.junction_b.tolist(), strict=True)):
-            if a != b:
-                excess[a] -= current[row]
-                excess[b] += current[row]
-                edges[self.plan.edge(a, b)] += slope[row]
+        for (a, b, edge), flow, conductance in zip(circuit.junction_places, current, slope, strict=True):
+            if edge >= 0:
+                nodes[a] -= flow
+                nodes[b] += flow
+                row_of_edge = edges[edge]
+                row_of_edge += conductance
         gate_slopes: list[tuple[int, Array]] = []
         conducting = self.conducting_channels()
-        for row, (high, low) in enumerate(zip(circuit.channel_high.tolist(), circuit.channel_low.tolist(), strict=True)):
+        for row in np.flatnonzero(conducting).tolist():
+            high, low = int(circuit.channel_high[row]), int(circuit.channel_low[row])
             if high == low:
                 continue
-            drop = voltage[high] - voltage[low]
-            total = self.channel_floor[row] * drop
-            if conducting[row]:
-                gate = int(circuit.channel_gate[row])
-                current, by_collector, by_gate = self.channel_currents(row)
-                total += current + by_collector * (drop - self.collector_at[row])
-                if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
-                    total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
-                    gate_slopes.append((row, by_gate))
-                edges[self.plan.edge(high, low)] += by_collector
-            excess[high] -= total
-            excess[low] += total
+            gate = int(circuit.channel_gate[row])
+            total, by_collector, by_gate = self.channel_currents(row)
+            total += by_collector * (voltage[high] - voltage[low] - self.collector_at[row])
+            if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
+                total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
+                gate_slopes.append((row, by_gate))
+            edges[self.plan.edge(high, low)] += by_collector
+            nodes[high] -= total
+            nodes[low] += total
         ground = np.zeros_like(excess)
         red_voltage = voltage[points.red, self.columns]
         current, slope = meter_current(points.amps, points.volts, points.ohms, self.meter_at + points.volts)

@@ -138,6 +138,10 @@ class ChangeClasses:
         np.add.at(answer, columns, siemens * row_power[rows, columns])
         return answer
 
+    def restrict(self, some: Index) -> ChangeClasses:
+        """Return only some of the classes, renumbered in their order, for testing their effects."""
+        return ChangeClasses(self.circuit, [self.changes[number] for number in some], list(range(len(some))))
+
     def effects(self, points: Points, voltage: Array, adjoint: Array, test_amps: Array) -> NDArray[np.bool_]:
         """Return which classes would move which readings, classes x batch.
 
