@@ -1,0 +1,33 @@
+"""The command ``bridgefault``, also as ``python -m bridge``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+INTERRUPTED = 130  # what shells expect of a program that was stopped by Ctrl-C
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        What was typed after the command's name; ``sys.argv`` by default.
+
+    Returns
+    -------
+    int
+        0 answered, 2 the input is wrong, 1 the machine failed.
+    """
+    try:
+        from bridge.cli import run
+
+        return run(sys.argv[1:] if arguments is None else arguments)
+    except KeyboardInterrupt:
+        return INTERRUPTED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

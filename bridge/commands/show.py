@@ -1,0 +1,34 @@
+"""``bridgefault show``: one board in full."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bridge.layout import Page
+from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+
+__all__ = ["show"]
+
+
+@with_bench_options
+def show(
+    board: BoardName,
+    *,
+    faults: Annotated[bool, typer.Option("--faults", help="List every way each part can fail, too.")] = False,
+    json: AsJson = False,
+    bench: BenchOptions,
+) -> Page | str:
+    """Show a board: terminals, parts, oddities."""
+    from bridge import payload, render
+    from bridge.board import load_board, oddities
+    from bridge.circuit import build_circuit
+    from bridge.meter import load_meter
+
+    known = load_board(board)
+    meter = bench.load_meter() or load_meter()
+    circuit = build_circuit(known, bench.setup(known))
+    if json:
+        return payload.json_text(payload.show_payload(known, meter, oddities(known), with_faults=faults))
+    return render.show_page(known, meter, oddities(known), circuit.parts, with_faults=faults)

@@ -1,0 +1,185 @@
+"""Options that commands share: which board, which meter, and the state of the bench."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable
+from dataclasses import MISSING, dataclass, fields
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+
+import typer
+
+from bridge.errors import InputError
+from bridge.wording import quoted
+
+if TYPE_CHECKING:
+    from bridge.board import Board
+    from bridge.meter import MeterProfile
+    from bridge.probing import Setup
+
+__all__ = ["AsJson", "BenchOptions", "BoardName", "with_bench_options"]
+
+BoardName = Annotated[
+    str, typer.Argument(metavar="BOARD", help="Name of a shipped board, or path to a board file.", show_default=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer in JSON.")]
+
+# set-up key as bench journals name it -> option a person typed
+OPTION_OF = {
+    "connected": "--connected",
+    "lift": "--lifted",
+    "setup.lifted": "--lifted",
+    "setup.bus_volts": "--bus-volts",
+    "setup.dwell_s": "--dwell",
+    "setup.temperature_c": "--temperature",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class BenchOptions:
+    """The meter and the state of the bench, as typed; None where nothing was.
+
+    The type of each field is its option on the command line.
+    """
+
+    meter: Annotated[
+        str | None,
+        typer.Option("--meter", metavar="NAME|FILE", help="Meter: a shipped one or a file. [default: handheld]"),
+    ] = None
+    connected: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--connected",
+            metavar="WHAT",
+            help="What was left connected: motor, coil, transformer, brake-resistor or mains. Repeatable.",
+        ),
+    ] = None
+    lifted: Annotated[
+        list[str] | None,
+        typer.Option("--lifted", metavar="PART.pin", help="Pin lifted off the board for all readings. Repeatable."),
+    ] = None
+    relay: Annotated[
+        str | None, typer.Option("--relay", metavar="closed|open", help="State of the relays. [default: open]")
+    ] = None
+    bus_volts: Annotated[
+        str | None, typer.Option("--bus-volts", metavar="V", help="Charge left on the bus, in volts. [default: 0]")
+    ] = None
+    unplugged: Annotated[bool, typer.Option("--unplugged", help="The gate board is off.")] = False
+    dwell: Annotated[
+        str | None,
+        typer.Option("--dwell", metavar="S", help="Seconds the leads rest before the display is read. [default: 3]"),
+    ] = None
+    temperature: Annotated[
+        str | None, typer.Option("--temperature", metavar="C", help="Board temperature in deg C. [default: 25]")
+    ] = None
+
+    @property
+    def states_setup(self) -> bool:
+        """Whether anything about the state of the bench was typed."""
+        typed = (self.connected, self.lifted, self.relay, self.bus_volts, self.dwell, self.temperature)
+        return self.unplugged or any(value is not None for value in typed)
+
+    def load_meter(self) -> MeterProfile | None:
+        """Return the meter asked for; None where none was."""
+        from bridge.meter import load_meter
+
+        return None if self.meter is None else _naming("--meter", load_meter, self.meter)
+
+    def setup(self, board: Board, base: Setup | None = None) -> Setup:
+        """Return the set-up asked for.
+
+        Parameters
+        ----------
+        board : Board
+            The board, for lifted pins.
+        base : Setup, optional
+            What holds where nothing was typed; an empty bench by default.
+
+        Raises
+        ------
+        InputError
+            A value that is not accepted; the option is named.
+        """
+        from bridge.journal import parse_setup, setup_mapping
+        from bridge.probing import Setup
+
+        mapping = setup_mapping(base or Setup())
+        typed = {
+            "connected": self.connected,
+            "lifted": self.lifted,
+            "bus_volts": _number(self.bus_volts),
+            "dwell_s": _number(self.dwell),
+            "temperature_c": _number(self.temperature),
+        }
+        mapping.update((key, value) for key, value in typed.items() if value is not None)
+        if self.relay is not None:
+            if self.relay not in ("closed", "open"):
+                raise InputError(f"{quoted(self.relay)}; accepted: closed, open", where="--relay")
+            mapping["relay_closed"] = self.relay == "closed"
+        if self.unplugged:
+            mapping["unplugged"] = True
+        try:
+            return parse_setup(mapping, board)
+        except InputError as error:
+            place = str(error).partition(": ")[0]
+            raise InputError(error.problem, where=OPTION_OF.get(place, place)) from None
+
+
+def _number(text: str | None) -> float | str | None:
+    """Return a number, or what was typed where it is none: then the set-up refuses it in its own words."""
+    if text is None:
+        return None
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return text
+
+
+def _naming(option: str, load: Callable[[str], MeterProfile], text: str) -> MeterProfile:
+    try:
+        return load(text)
+    except InputError as error:
+        raise InputError(str(error), where=option) from None
+
+
+def with_bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of `BenchOptions` in place of its keyword parameter ``bench``.
+
+    Parameters
+    ----------
+    command : callable
+        A command whose parameter ``bench`` takes a `BenchOptions`.
+
+    Returns
+    -------
+    callable
+        The command as the command line sees it: one parameter for each option.
+    """
+    own = inspect.signature(command)
+    own_hints = get_type_hints(command, include_extras=True)
+    bench_hints = get_type_hints(BenchOptions, include_extras=True)
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    parameters = [
+        parameter.replace(kind=keyword, annotation=own_hints[name])
+        for name, parameter in own.parameters.items()
+        if name != "bench"
+    ]
+    parameters += [
+        inspect.Parameter(
+            field.name,
+            keyword,
+            default=inspect.Parameter.empty if field.default is MISSING else field.default,
+            annotation=bench_hints[field.name],
+        )
+        for field in fields(BenchOptions)
+    ]
+
+    @functools.wraps(command)
+    def with_options(**typed: Any) -> Any:
+        bench = BenchOptions(**{field.name: typed.pop(field.name) for field in fields(BenchOptions)})
+        return command(**typed, bench=bench)
+
+    with_options.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    with_options.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+    return with_options

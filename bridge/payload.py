@@ -1,0 +1,226 @@
+"""Answers for programs: plain mappings that JSON can hold, never with NaN or infinity in them."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from bridge.faults import describe_fault
+
+if TYPE_CHECKING:
+    from bridge.board import Board, Part
+    from bridge.forecast import Forecast
+    from bridge.meter import MeterProfile
+    from bridge.probing import Probing
+    from bridge.rank import Candidate, Group, Ranking
+    from bridge.readings import Reading
+
+__all__ = ["boards_payload", "forecasts_payload", "json_text", "ranking_payload", "show_payload"]
+
+Payload = dict[str, Any]
+
+
+def json_text(payload: Mapping[str, Any]) -> str:
+    r"""Return a payload as one line of JSON, plain ASCII, with null in place of what is no number.
+
+    Parameters
+    ----------
+    payload : mapping
+        Texts, numbers, lists and mappings.
+
+    Examples
+    --------
+    >>> json_text({"value": float("inf")})
+    '{"value": null}\n'
+    """
+    return json.dumps(_finite(payload), allow_nan=False) + "\n"
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    if isinstance(value, (str, int)) or value is None:
+        return value
+    return _finite(value.item())  # a numpy number
+
+
+def boards_payload(boards: Sequence[Board], meters: Sequence[MeterProfile]) -> Payload:
+    """Return the shipped boards and meters.
+
+    Parameters
+    ----------
+    boards : sequence of Board
+        The boards.
+    meters : sequence of MeterProfile
+        The meters.
+    """
+    return {
+        "boards": [
+            {
+                "name": board.name,
+                "title": board.title,
+                "parts": len(board.parts),
+                "terminals": len(board.terminals),
+            }
+            for board in boards
+        ],
+        "meters": [{"name": meter.name, "title": meter.title} for meter in meters],
+    }
+
+
+def show_payload(
+    board: Board,
+    meter: MeterProfile,
+    oddities: Sequence[str],
+    *,
+    with_faults: bool = False,
+) -> Payload:
+    """Return everything a board file says, complete with its defaults.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    meter : MeterProfile
+        The meter it would be read with.
+    oddities : sequence of str
+        What looks like a slip in the board file.
+    with_faults : bool
+        Whether every fault mode is there too, in words.
+    """
+    return {
+        "board": board.name,
+        "title": board.title,
+        "about": board.about,
+        "terminals": [
+            {"name": terminal.name, "net": terminal.net, "what": terminal.what, "access": terminal.access}
+            for terminal in board.terminals.values()
+        ],
+        "parts": [_part(part, with_faults) for part in board.parts.values()],
+        "oddities": list(oddities),
+        "meter": meter.to_mapping(),
+    }
+
+
+def _part(part: Part, with_faults: bool) -> Payload:
+    entry: Payload = {
+        "ref": part.ref,
+        "kind": part.kind,
+        "pins": dict(part.pins),
+        "values": dict(part.values),
+        "modes": list(part.modes),
+        "package": part.package,
+        "role": part.role,
+        "when": part.when,
+    }
+    if with_faults:
+        entry["faults"] = [_fault(part, mode) for mode in part.modes]
+    return entry
+
+
+def _fault(part: Part, mode: str) -> Payload:
+    wording = describe_fault(part, mode)
+    return {"fault": f"{part.ref}:{mode}", "phrase": wording.phrase, "what": wording.what}
+
+
+def _probing(probing: Probing) -> Payload:
+    return {
+        "red": probing.red,
+        "black": probing.black,
+        "mode": probing.mode_text,
+        "hold": probing.hold_text,
+        "lift": probing.lift_text,
+    }
+
+
+def _forecast(forecast: Forecast) -> Payload:
+    entry = {
+        **_probing(forecast.probing),
+        "value": forecast.value,
+        "unit": forecast.unit,
+        "state": forecast.state,
+        "start": forecast.start,
+        "end": forecast.end,
+    }
+    if forecast.error is not None:
+        # with a state, it is a remark on a sound answer
+        entry["error" if forecast.state is None else "note"] = forecast.error
+    return entry
+
+
+def forecasts_payload(forecasts: Sequence[Forecast]) -> Payload:
+    """Return predicted readings.
+
+    Parameters
+    ----------
+    forecasts : sequence of Forecast
+        The predictions, in the order they were asked for.
+    """
+    return {"readings": [_forecast(forecast) for forecast in forecasts]}
+
+
+def _reading(reading: Reading) -> Payload:
+    return {
+        "line": reading.line,
+        **_probing(reading.probing),
+        "text": reading.text,
+        "value": reading.value,
+        "unit": reading.unit or None,
+        "state": reading.state,
+    }
+
+
+def _candidate(ranking: Ranking, index: int, candidate: Candidate) -> Payload:
+    return {
+        "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
+        "probability": candidate.probability,
+        "group": candidate.group,
+        "predicted": [_forecast(forecast) for forecast in ranking.predictions(index)],
+    }
+
+
+def _group(group: Group, listed: int) -> Payload:
+    return {
+        "id": group.id,
+        "probability": group.probability,
+        "size": group.size,
+        "separable_in_place": group.separable_in_place,
+        "members": [member for member in group.members if member < listed],
+        "replace": list(group.replace),
+    }
+
+
+def ranking_payload(ranking: Ranking, top: int) -> Payload:
+    """Return ranked faults.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking.
+    top : int
+        How many candidates to list; 0 for all. Probabilities are over the complete space either way.
+    """
+    listed = ranking.candidates[: top or None]
+    return {
+        "board": ranking.board.name,
+        "readings": [_reading(reading) for reading in ranking.readings],
+        "fit": {
+            "ok": ranking.fit.ok,
+            "worst_reading": ranking.fit.worst_reading,
+            "misfit": ranking.fit.misfit,
+            "note": ranking.fit.note,
+        },
+        "candidates": [_candidate(ranking, index, candidate) for index, candidate in enumerate(listed)],
+        "groups": [_group(group, len(listed)) for group in ranking.groups],
+        "parts": [
+            {"part": suspect.part, "package": suspect.package, "probability": suspect.probability}
+            for suspect in ranking.parts
+        ],
+        "setup": [{"what": belief.what, "probability": belief.probability} for belief in ranking.setup],
+    }

@@ -1,0 +1,445 @@
+"""Answers for people: what is said about boards, predictions and rankings, in the words of the trade."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import TYPE_CHECKING
+
+from bridge.faults import describe_fault, median_ohms
+from bridge.layout import Column, Page, Table
+from bridge.units import format_compact, format_ohms, format_volts
+
+if TYPE_CHECKING:
+    from bridge.board import Board, Part
+    from bridge.faults import Fault
+    from bridge.forecast import Forecast
+    from bridge.meter import MeterProfile
+    from bridge.probing import Probing
+    from bridge.rank import Candidate, FaultGuess, Group, Ranking
+    from bridge.readings import Reading
+
+__all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_page"]
+
+NEARLY_CERTAIN = 0.995  # no reading makes anything certain: above this it is "over 99 %"
+WORTH_A_ROW = 0.001  # rows below it are counted, not listed, unless asked for
+DECIDED = 0.5  # below it there is no verdict, only a favourite
+WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
+GROUPS_LISTED = 8
+PARTS_LISTED = 8
+
+# How a part's values read on a drawing; ideality and series resistance mean nothing to a meter's owner.
+VALUE_WORDS = {
+    "ohms": "{}\N{GREEK CAPITAL LETTER OMEGA}",
+    "farads": "{}F",
+    "henries": "{}H",
+    "drop_1ma": "{}V at 1 mA",
+    "gate_threshold": "threshold {}V",
+    "on_drop_1ma": "on {}V at 1 mA",
+    "on_ohms": "on {}\N{GREEK CAPITAL LETTER OMEGA}",
+    "off_ohms": "off {}\N{GREEK CAPITAL LETTER OMEGA}",
+}
+
+SETUP_WORDS = {
+    "as-stated": "the bench is as stated",
+    "leads-swapped": "the leads were swapped",
+    "motor-connected": "the motor was still connected",
+    "coil-connected": "the coil was still connected",
+    "bus-charged": "charge was left on the bus",
+    "relay-closed": "the relay was closed",
+    "gate-charged": "a gate still held charge",
+    "other-meter": "another kind of meter was used",
+    "wrong-board": "this is another kind of board",
+}
+
+CAUTION_BEFORE = (
+    "Before a lead touches the board: mains off, bus discharged through a resistor, and measured to be empty."
+)
+CAUTION_AFTER = (
+    "Before power returns: read the gate resistor and driver of every switch that is replaced, "
+    "then bring power up in stages."
+)
+
+
+def percent(probability: float) -> str:
+    """Return a probability the way it is said.
+
+    Parameters
+    ----------
+    probability : float
+        From 0 to 1.
+
+    Examples
+    --------
+    >>> [percent(value) for value in (0.9999, 0.974, 0.034, 0.00001)]
+    ['>99 %', '97 %', '3.4 %', '<0.1 %']
+    """
+    if probability >= NEARLY_CERTAIN:
+        return ">99 %"
+    if probability >= 0.0995:
+        return f"{probability:.0%}".replace("%", " %")
+    return f"{probability:.1%}".replace("%", " %") if probability >= 0.0005 else "<0.1 %"
+
+
+def _any_of(words: Sequence[str], joint: str) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"
+
+
+def _shown(value: float | None, unit: str) -> str:
+    if value is None:
+        return "OL"
+    return format_volts(value) if unit == "V" else format_ohms(value)
+
+
+def boards_page(boards: Sequence[Board], meters: Sequence[MeterProfile]) -> Page:
+    """Return the shipped boards and meters.
+
+    Parameters
+    ----------
+    boards : sequence of Board
+        The boards.
+    meters : sequence of MeterProfile
+        The meters.
+    """
+    return [
+        Table(
+            "Boards",
+            (Column("board"), Column("what it is"), Column("parts", right=True), Column("terminals", right=True)),
+            tuple((board.name, board.title, str(len(board.parts)), str(len(board.terminals))) for board in boards),
+        ),
+        Table(
+            "Meters",
+            (Column("meter"), Column("what it is")),
+            tuple((meter.name, meter.title) for meter in meters),
+        ),
+    ]
+
+
+def _values(part: Part) -> str:
+    shown = (
+        words.format(_with_prefix(part.values[name]))
+        for name, words in VALUE_WORDS.items()
+        if name in part.values and not (name == "henries" and part.values[name] == 0.0)
+    )
+    return ", ".join(shown)
+
+
+def _with_prefix(value: float) -> str:
+    """Return a value up to its unit: ``4.7 k``; volts and ohms below one stay 0.42, not 420 m."""
+    if 0.01 <= abs(value) < 1.0:
+        return f"{value:g} "
+    text = format_compact(value).replace("u", "\N{MICRO SIGN}")
+    return f"{text[:-1]} {text[-1]}" if text[-1].isalpha() or text[-1] == "\N{MICRO SIGN}" else f"{text} "
+
+
+def show_page(
+    board: Board,
+    meter: MeterProfile,
+    oddities: Sequence[str],
+    present: Collection[str],
+    *,
+    with_faults: bool = False,
+) -> Page:
+    """Return what a board consists of and where a lead can touch it.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    meter : MeterProfile
+        The meter it would be read with.
+    oddities : sequence of str
+        What looks like a slip in the board file.
+    present : collection of str
+        Parts that are there in this set-up.
+    with_faults : bool
+        Whether every fault mode is listed too, in words.
+    """
+    page: list[str | Table] = [f"{board.name}: {board.title}"]
+    if board.about:
+        page.append(" ".join(board.about.split()))
+    page.append(
+        Table(
+            "Terminals",
+            (Column("terminal"), Column("net"), Column("reach"), Column("what it is")),
+            tuple(
+                (terminal.name, terminal.net, terminal.access, terminal.what) for terminal in board.terminals.values()
+            ),
+        )
+    )
+    parts = Table(
+        "Parts",
+        (
+            Column("part"),
+            Column("kind"),
+            Column("value"),
+            Column("pins"),
+            Column("package"),
+            Column("what it does"),
+            Column("note"),
+        ),
+        tuple(
+            (
+                part.ref,
+                part.kind,
+                _values(part),
+                " ".join(f"{pin}={net}" for pin, net in part.pins.items()),
+                part.package if part.package != part.ref else "",
+                part.role,
+                "" if part.ref in present else _absence(part),
+            )
+            for part in board.parts.values()
+        ),
+    )
+    page.append(parts.without_empty_columns())
+    if with_faults:
+        page.append(_fault_table(board))
+    page.append(f"Meter: {meter.name}, {meter.title}.")
+    if oddities:
+        page.append("Odd about this board file: " + "; ".join(oddities) + ".")
+    return page
+
+
+def _fault_table(board: Board) -> Table:
+    rows = []
+    for part in board.parts.values():
+        for mode in part.modes:
+            wording = describe_fault(part, mode)
+            rows.append((f"{part.ref}:{mode}", wording.phrase, wording.what))
+    columns = (Column("fault"), Column("in short"), Column("what it is and how it comes about"))
+    return Table("Faults", columns, tuple(rows))
+
+
+def _absence(part: Part) -> str:
+    return f"only with --connected {part.when}" if part.when is not None else "unplugged with the gate board"
+
+
+_PROBING_COLUMNS = (Column("red"), Column("black"), Column("mode"), Column("hold"), Column("lift"))
+
+
+def _probing_cells(probing: Probing) -> tuple[str, ...]:
+    return (probing.red, probing.black, probing.mode_text, probing.hold_text, probing.lift_text)
+
+
+def forecasts_page(
+    board: Board,
+    meter: MeterProfile,
+    dwell_s: float,
+    forecasts: Sequence[Forecast],
+    faults: Sequence[tuple[Fault, float | None]] = (),
+    healthy: Sequence[Forecast] | None = None,
+) -> Page:
+    """Return predicted readings.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    meter : MeterProfile
+        The meter.
+    dwell_s : float
+        How long the leads rest before the display is read [s].
+    forecasts : sequence of Forecast
+        The predictions.
+    faults : sequence of (Fault, float or None)
+        The faults with their resistance [ohm], None for the table's median; no faults for a healthy board.
+    healthy : sequence of Forecast, optional
+        What a healthy board would read at the same places.
+    """
+    words = [f"{fault.part} {_fault_words(board, fault.part, fault.mode, ohms)}" for fault, ohms in faults]
+    state = f"with {_any_of(words, 'and')}" if words else "healthy"
+    columns = [*_PROBING_COLUMNS, Column("reads", right=True), Column("display"), Column("at first", right=True)]
+    columns += [Column("in the end", right=True), Column("a healthy board", right=True), Column("remark")]
+    rows = []
+    for index, forecast in enumerate(forecasts):
+        sound = forecast.state is not None
+        rows.append(
+            (
+                *_probing_cells(forecast.probing),
+                _shown(forecast.value, forecast.unit) if sound else "?",
+                forecast.state or "unknown",
+                _shown(forecast.start, forecast.unit) if sound else "?",
+                _shown(forecast.end, forecast.unit) if sound else "?",
+                _shown(healthy[index].value, healthy[index].unit) if healthy else "",
+                forecast.error or "",
+            )
+        )
+    return [
+        f"{board.name}, {state}, read with the {meter.name} meter {dwell_s:g} s after the leads touch.",
+        Table("Readings to expect", tuple(columns), tuple(rows)).without_empty_columns(),
+    ]
+
+
+def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page:
+    """Return what the readings say: the verdict first, then the evidence for it.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking.
+    top : int
+        How many candidates to list; 0 for all.
+    every_row : bool
+        Whether rows of hardly any probability are listed too.
+    """
+    listed = ranking.candidates[: top or None]
+    if not every_row:
+        listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
+    page: list[str | Table] = [_verdict(ranking), _candidate_table(ranking, listed)]
+    left_out = len(ranking.candidates) - len(listed)
+    if left_out:
+        rest = sum(entry.probability for entry in ranking.candidates[len(listed) :])
+        page.append(f"{left_out} more possibilities share {percent(rest)}; --top 0 lists them all.")
+    page.append(_group_table(ranking))
+    suspects = [entry for entry in ranking.parts if entry.probability >= 0.01][:PARTS_LISTED]
+    if suspects:
+        page.append(
+            "Part by part: " + ", ".join(f"{entry.part} {percent(entry.probability)}" for entry in suspects) + "."
+        )
+    worst = _worst_reading(ranking)
+    if worst:
+        page.append(worst)
+    page.extend(_bench_doubts(ranking))
+    page.append(f"{CAUTION_BEFORE}\n{CAUTION_AFTER}")
+    return page
+
+
+def _fault_words(board: Board, part: str, mode: str, ohms: float | None) -> str:
+    phrase = describe_fault(board.parts[part], mode).phrase
+    usual = median_ohms(board.parts[part], mode) if ohms is None else ohms
+    return phrase if usual is None else f"{phrase} of {format_ohms(usual)}"
+
+
+def _guess_words(board: Board, guess: FaultGuess) -> str:
+    phrase = describe_fault(board.parts[guess.part], guess.mode).phrase
+    return phrase if guess.ohms is None else f"{phrase}, about {format_ohms(guess.ohms)}"
+
+
+def _faults_in_words(board: Board, candidate: Candidate) -> str:
+    return _any_of([f"{guess.part} {_guess_words(board, guess)}" for guess in candidate.faults], "and")
+
+
+def _leader(ranking: Ranking, group: Group) -> Candidate:
+    return ranking.candidates[min(group.members)]
+
+
+def _package_words(ranking: Ranking, package: str) -> str:
+    """Return a package with what it does, where it is named after a part."""
+    part = ranking.board.parts.get(package)
+    return f"{package} ({part.role})" if part is not None and part.role else package
+
+
+def _verdict(ranking: Ranking) -> str:
+    group = ranking.groups[0]
+    leader = _leader(ranking, group)
+    sure = percent(group.probability)
+    first = _first_sentence(ranking, group, leader, sure)
+    if not leader.faults:
+        return first
+    words = _faults_in_words(ranking.board, leader)
+    within = percent(leader.probability)
+    return f"{first} The most likely fault there: {words} ({within})."
+
+
+def _first_sentence(ranking: Ranking, group: Group, leader: Candidate, sure: str) -> str:
+    if not ranking.fit.ok:
+        return (
+            "None of the modelled faults explains these readings. Check set-up and board file, and take the reading "
+            "named below again; what follows is only the least bad explanation."
+        )
+    believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
+    if believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED:
+        words = SETUP_WORDS.get(believed.what, believed.what)
+        return f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
+    if not leader.faults:
+        if group.probability >= DECIDED:
+            return f"These readings are what a healthy board gives ({sure} sure): nothing to replace on their account."
+        return f"Not decided yet: a healthy board is the best single explanation, at {sure}."
+    packages = [_package_words(ranking, package) for package in group.replace]
+    needed = {ranking.board.parts[guess.part].package for guess in leader.faults}
+    if group.probability < DECIDED:
+        return f"Not decided yet: the favourite, at {sure}, is {_any_of(packages, 'or')}."
+    if needed == set(group.replace):
+        return f"Replace {_any_of(packages, 'and')}: {sure} sure."
+    return (
+        f"The fault is among {_any_of(packages, 'and')} ({sure} sure); "
+        "these readings cannot tell which, so replacing them all is the safe way."
+    )
+
+
+def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
+    rows = []
+    for index, candidate in enumerate(listed):
+        group = ranking.groups[candidate.group]
+        mates = [str(member + 1) for member in group.members if member != index and member < len(listed)]
+        unlisted = group.size - 1 - len(mates)
+        alike = [f"row {mates[0]}" if len(mates) == 1 else f"rows {', '.join(mates)}"] if mates else []
+        alike += [f"{unlisted} not listed"] if unlisted > 0 else []
+        rows.append(
+            (
+                str(index + 1),
+                percent(candidate.probability),
+                _any_of([guess.part for guess in candidate.faults], "and") if candidate.faults else "none",
+                "; ".join(_guess_words(ranking.board, guess) for guess in candidate.faults) or "healthy board",
+                " and ".join(alike) or "nothing else",
+            )
+        )
+    columns = (
+        Column("row", right=True),
+        Column("probability", right=True),
+        Column("part"),
+        Column("what is wrong"),
+        Column("would look the same"),
+    )
+    return Table("What explains the readings", columns, tuple(rows))
+
+
+def _group_table(ranking: Ranking) -> Table:
+    worth = [group for group in ranking.groups if group.probability >= 0.01] or list(ranking.groups[:1])
+    rows = tuple(
+        (
+            str(group.id),
+            percent(group.probability),
+            str(group.size),
+            _any_of(group.replace, "and") if group.replace else "nothing",
+            "one fault" if group.size == 1 else "yes" if group.separable_in_place else "no, only by lifting a lead",
+        )
+        for group in worth[:GROUPS_LISTED]
+    )
+    columns = (
+        Column("group", right=True),
+        Column("probability", right=True),
+        Column("faults", right=True),
+        Column("replacing this covers it"),
+        Column("can a further reading in place tell them apart"),
+    )
+    return Table("Groups these readings cannot tell apart", columns, rows)
+
+
+def _place(reading: Reading) -> str:
+    probing = reading.probing
+    extras = [f"holding {probing.hold_text}"] if probing.hold else []
+    extras += [f"lifting {probing.lift_text}"] if probing.lift else []
+    line = f"line {reading.line}, " if reading.line else ""
+    return f"{line}{', '.join([f'red {probing.red} black {probing.black} in {probing.mode_text} mode', *extras])}"
+
+
+def _worst_reading(ranking: Ranking) -> str:
+    index = ranking.fit.worst_reading
+    note = f" {ranking.fit.note}" if ranking.fit.note else ""
+    if index is None:
+        return note.strip()
+    reading = ranking.readings[index]
+    expected = ranking.predictions(0)[index]
+    said = f"it says {reading.text}"
+    if expected.state is not None:
+        said += f", row 1 would read {_shown(expected.value, expected.unit)}"
+    return f"Fits worst: {_place(reading)}; {said}. Take it again.{note}"
+
+
+def _bench_doubts(ranking: Ranking) -> list[str]:
+    doubts = [
+        f"{SETUP_WORDS.get(belief.what, belief.what)} ({percent(belief.probability)})"
+        for belief in ranking.setup
+        if belief.what != "as-stated" and belief.probability >= WORTH_A_CHECK
+    ]
+    return [f"Check the bench too: it may be that {_any_of(doubts, 'or')}."] if doubts else []
