@@ -7,6 +7,7 @@ the number already known.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
+from bridge.core import find_core
 from bridge.instants import build_points, set_capacitors
 from bridge.shots import Shot, displayed
 from bridge.solve import Points, full_scale_amps, solve_adjoint, solve_points
@@ -89,57 +91,36 @@ class CellTable:
     batches: tuple[str, ...]
 
 
-class _Collector:
-    """Solves batches and keeps of each what the table needs."""
+class _Context:
+    """A circuit with its shots and changes, and the spreads of its parts."""
 
     def __init__(
-        self, circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, pair_classes: Index, bus_volts: float
+        self,
+        circuit: Circuit,
+        shots: Sequence[Shot],
+        classes: ChangeClasses,
+        bus_volts: float,
+        batches: tuple[str, ...],
     ) -> None:
         self.circuit = circuit
         self.shots = shots
         self.classes = classes
-        self.pair_classes = pair_classes
-        self._pairing = classes.restrict(pair_classes)
         self.capacitor_volts = circuit.capacitor_share * bus_volts
-        self.batches = tuple(dict.fromkeys(circuit.junction_batch))
-        self._batch_rows = [
-            np.flatnonzero([name == batch for name in circuit.junction_batch]) for batch in self.batches
-        ]
+        names = np.array(circuit.junction_batch, dtype=object)
+        self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
         spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in circuit.junction_construction]
-        self._junction_variance = np.array(spread) ** 2
+        self.junction_variance = np.array(spread) ** 2
         tolerance = np.zeros(len(circuit.linear_siemens))
         for (ref, slot), row in circuit.linear_rows.items():
             if slot in ("main", "off"):
                 tolerance[row] = 0.5 * circuit.parts[ref].tolerance
-        self._tolerance_variance = tolerance**2
-        self._pieces: list[Answers] = []
-        self._voltages: list[Array] = []
-        self._effects: list[NDArray[np.bool_]] = []
-        self._on_healthy: dict[int, NDArray[np.bool_]] = {}
-        self.count = 0
+        self.tolerance_variance = tolerance**2
 
     def solve(
-        self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool, keep: bool = True
-    ) -> NDArray[np.int32]:
-        """Solve a batch at one instant; return the numbers of its answers.
-
-        With ``keep``, node voltages and the effects of further faults are kept for later pairs.
-        """
-        numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
-        if not keep and not len(shot):
-            return numbers
-        for begin in range(0, len(shot), LOAD):
-            part = slice(begin, begin + LOAD)
-            self._solve_load(
-                shot[part], first[part], second[part], None if start is None else start[:, part], at_start, keep
-            )
-        return numbers
-
-    def _solve_load(
-        self, shot: Index, first: Index, second: Index, start: Array | None, at_start: bool, keep: bool
-    ) -> None:
+        self, shot: Index, first: Index, second: Index, start: Array | None, at_start: bool
+    ) -> tuple[Answers, Points, Array, Array]:
+        """Return answers, and the points, node voltages and transfer resistances behind them."""
         circuit = self.circuit
-        numbers = np.arange(self.count, self.count + len(shot))
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
         if at_start:
             siemens = np.where(factors > 0.0, 1.0 / CAPACITOR_ESR_OHMS, 0.0)
@@ -153,11 +134,12 @@ class _Collector:
             voltage[a] - voltage[b], points.saturation, circuit.junction_scale[:, None], circuit.junction_ohms[:, None]
         )
         by_drop = (adjoint[a] - adjoint[b]) * conductance
-        batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self._batch_rows]).reshape(-1, points.size)
-        variance = self._junction_variance @ by_drop**2
+        batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self.batch_rows])
+        batch_load = batch_load.reshape(len(self.batch_rows), points.size)
+        variance = self.junction_variance @ by_drop**2
         a, b = circuit.linear_a, circuit.linear_b
         row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
-        variance += self._tolerance_variance @ (row_power * points.siemens) ** 2
+        variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
         load = np.array([self.classes.severity_slope(points, which, row_power) for which in (first, second)])
         charges = np.zeros(points.size, dtype=bool)
         if not at_start:
@@ -165,24 +147,95 @@ class _Collector:
             gap = np.abs(voltage[a[rows]] - voltage[b[rows]] - self.capacitor_volts[:, None]) * (factors > 0.0)
             reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
             charges = (gap * reach).sum(axis=0) > 1e-6
-        self._pieces.append(
-            Answers(
-                value=np.where(solution.converged, value, np.nan),
-                own_sd=np.sqrt(variance) * np.abs(slope),
-                batch_load=batch_load * slope,
-                severity_load=load * slope,
-                owner=np.array([first, second]),
-                charges=charges,
-            )
+        answers = Answers(
+            value=np.where(solution.converged, value, np.nan),
+            own_sd=np.sqrt(variance) * np.abs(slope),
+            batch_load=batch_load * slope,
+            severity_load=load * slope,
+            owner=np.array([first, second]),
+            charges=charges,
         )
-        self.count += points.size
-        if keep:
+        return answers, points, voltage, adjoint
+
+
+class _Collector:
+    """Solves batches and keeps of each what the table needs."""
+
+    def __init__(
+        self, circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, pair_classes: Index, bus_volts: float
+    ) -> None:
+        self.classes = classes
+        self.pair_classes = pair_classes
+        self.batches = tuple(dict.fromkeys(circuit.junction_batch))
+        self._whole = _Context(circuit, shots, classes, bus_volts, self.batches)
+        self._pairing = classes.restrict(pair_classes)
+        main = {circuit.node(name) for name in circuit.board.main_terminals}
+        self._on_main = np.array([shot.red in main and shot.black in main and not shot.holds for shot in shots])
+        self._core = find_core(circuit, sorted(main), classes.changes)
+        number = {int(node): place for place, node in enumerate(self._core.nodes)}
+        core_shots = [
+            dataclasses.replace(shot, red=number.get(shot.red, 0), black=number.get(shot.black, 0), holds=())
+            for shot in shots
+        ]
+        core_classes = ChangeClasses(self._core.circuit, self._core.changes, list(range(classes.size)))
+        self._small = _Context(self._core.circuit, core_shots, core_classes, bus_volts, self.batches)
+        self._pieces: list[Answers] = []
+        self._voltages: list[Array] = []
+        self._effects: list[NDArray[np.bool_]] = []
+        self._on_healthy: dict[int, NDArray[np.bool_]] = {}
+        self.count = 0
+
+    def solve(
+        self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool
+    ) -> NDArray[np.int32]:
+        """Solve a batch at one instant; return the numbers of its answers.
+
+        Node voltages and the effects of further faults are kept for later pairs.
+        """
+        numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
+        for begin in range(0, max(len(shot), 1), LOAD):
+            part = slice(begin, begin + LOAD)
+            answers, points, voltage, adjoint = self._whole.solve(
+                shot[part], first[part], second[part], None if start is None else start[:, part], at_start
+            )
+            self._pieces.append(answers)
             self._voltages.append(voltage)
             amps = full_scale_amps(points)
             self._effects.append(self._pairing.effects(points, voltage, adjoint, amps))
-            if not first.any():
+            if not first[part].any():
                 moved = self.classes.effects(points, voltage, adjoint, amps)
-                self._on_healthy.update(zip(numbers.tolist(), moved.T, strict=True))
+                self._on_healthy.update(zip(numbers[part].tolist(), moved.T, strict=True))
+        self.count += len(shot)
+        return numbers
+
+    def solve_pairs(
+        self,
+        shot: Index,
+        first: Index,
+        second: Index,
+        starts: Callable[[Index], Array],
+        *,
+        at_start: bool,
+        progress: Progress | None,
+    ) -> NDArray[np.int32]:
+        """Solve pairs at one instant, those that only the main circuit can see on the main circuit alone."""
+        numbers = np.empty(len(shot), dtype=np.int32)
+        small = self._on_main[shot] & self._core.safe[first] & self._core.safe[second]
+        done = 0
+        for context, columns, nodes in (
+            (self._small, np.flatnonzero(small), self._core.nodes),
+            (self._whole, np.flatnonzero(~small), slice(None)),
+        ):
+            for begin in range(0, len(columns), LOAD):
+                part = columns[begin : begin + LOAD]
+                answers, *_ = context.solve(shot[part], first[part], second[part], starts(part)[nodes], at_start)
+                self._pieces.append(answers)
+                numbers[part] = np.arange(self.count, self.count + len(part))
+                self.count += len(part)
+                done += len(part)
+                if progress is not None:
+                    progress(done, len(shot))
+        return numbers
 
     def voltages(self) -> Array:
         """Node voltages of all kept answers, nodes x answers."""
@@ -353,13 +406,14 @@ def _solve_pairs(
         first, second = np.nonzero(solve)
         todo.append((np.full(len(first), shot), first, second))
     at, first, second = (np.concatenate(columns) for columns in zip(*todo, strict=True))
-    classes = collector.pair_classes
-    for begin in range(0, len(at), LOAD):
-        part = slice(begin, begin + LOAD)
+
+    def starts(part: Index) -> Array:
         s, c1, c2 = at[part], first[part], second[part]
-        start = voltages[:, single[s, c1]] + voltages[:, single[s, c2]] - voltages[:, healthy[s]]
-        numbers = collector.solve(s, classes[c1], classes[c2], start, at_start=ended is not None, keep=False)
-        pair[s, c1, c2] = numbers
-        pair[s, c2, c1] = numbers
-        if progress is not None:
-            progress(min(begin + LOAD, len(at)), len(at))
+        return voltages[:, single[s, c1]] + voltages[:, single[s, c2]] - voltages[:, healthy[s]]
+
+    classes = collector.pair_classes
+    numbers = collector.solve_pairs(
+        at, classes[first], classes[second], starts, at_start=ended is not None, progress=progress
+    )
+    pair[at, first, second] = numbers
+    pair[at, second, first] = numbers
