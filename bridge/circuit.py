@@ -300,8 +300,11 @@ def build_circuit(board: Board, setup: Setup, lifted: Sequence[str] = ()) -> Cir
             low = part.pins["source" if part.kind == "mosfet" else "emitter"]
             hold_rows[part.ref] = rows.add_linear(part.ref, "hold", numbers[part.pins["gate"]], numbers[low])
 
-    def column(table: Sequence[tuple[float, ...]], index: int, kind: type) -> NDArray[np.generic]:
-        return np.array([entry[index] for entry in table], dtype=kind)
+    def numbers_of(table: Sequence[tuple[float, ...]], index: int) -> Array:
+        return np.array([entry[index] for entry in table], dtype=np.float64)
+
+    def nodes_of(table: Sequence[tuple[float, ...]], index: int) -> Index:
+        return np.array([entry[index] for entry in table], dtype=np.intp)
 
     linear, junctions, channels = rows.linear, rows.junctions, rows.channels
     return Circuit(
@@ -309,29 +312,29 @@ def build_circuit(board: Board, setup: Setup, lifted: Sequence[str] = ()) -> Cir
         setup=setup,
         node_of_net=numbers,
         node_count=max(numbers.values()) + 1,
-        linear_a=column(linear, 0, np.intp),
-        linear_b=column(linear, 1, np.intp),
-        linear_siemens=column(linear, 2, np.float64),
+        linear_a=nodes_of(linear, 0),
+        linear_b=nodes_of(linear, 1),
+        linear_siemens=numbers_of(linear, 2),
         linear_rows=rows.linear_rows,
-        capacitor_rows=column(rows.capacitors, 0, np.intp),
-        capacitor_farads=column(rows.capacitors, 1, np.float64),
-        capacitor_share=column(rows.capacitors, 2, np.float64),
+        capacitor_rows=nodes_of(rows.capacitors, 0),
+        capacitor_farads=numbers_of(rows.capacitors, 1),
+        capacitor_share=numbers_of(rows.capacitors, 2),
         capacitor_index=rows.capacitor_index,
-        junction_a=column(junctions, 0, np.intp),
-        junction_b=column(junctions, 1, np.intp),
-        junction_saturation=column(junctions, 2, np.float64),
-        junction_scale=column(junctions, 3, np.float64),
-        junction_ohms=column(junctions, 4, np.float64),
+        junction_a=nodes_of(junctions, 0),
+        junction_b=nodes_of(junctions, 1),
+        junction_saturation=numbers_of(junctions, 2),
+        junction_scale=numbers_of(junctions, 3),
+        junction_ohms=numbers_of(junctions, 4),
         junction_rows=rows.junction_rows,
         junction_batch=tuple(rows.junction_batch),
         junction_construction=tuple(rows.junction_construction),
-        channel_high=column(channels, 0, np.intp),
-        channel_low=column(channels, 1, np.intp),
-        channel_gate=column(channels, 2, np.intp),
-        channel_is_mosfet=column(channels, 3, np.bool_),
-        channel_specific=column(channels, 4, np.float64),
-        channel_scale=column(channels, 5, np.float64),
-        channel_offset=column(channels, 6, np.float64),
+        channel_high=nodes_of(channels, 0),
+        channel_low=nodes_of(channels, 1),
+        channel_gate=nodes_of(channels, 2),
+        channel_is_mosfet=np.array([entry[3] for entry in channels], dtype=bool),
+        channel_specific=numbers_of(channels, 4),
+        channel_scale=numbers_of(channels, 5),
+        channel_offset=numbers_of(channels, 6),
         channel_rows=rows.channel_rows,
         hold_rows=hold_rows,
         parts={part.ref: part for part in parts},

@@ -116,11 +116,12 @@ def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
 
 def _log_likelihood(model: ReadingModel, displays: Displays, which: Index, mean: Array, sd: Array, limit: float) -> Array:
     """Return the log probability of a reading under each display, slips included; ``mean`` may be infinite."""
-    open_share = np.where(np.isfinite(mean), 1.0 - normal_cdf((limit - mean) / sd), 1.0)
+    undecided = displays.time_sd[which] > 0.0  # whether it gets there within the dwell depends on the dwell
+    open_share = np.where(np.isfinite(mean), 1.0 - normal_cdf((limit - mean) / sd), np.where(undecided, 0.85, 1.0))
     start, end = displays.start[which], displays.end[which]
     low = np.where(np.isfinite(start), np.minimum(start, np.where(np.isfinite(end), end, limit)), limit)
     high = np.where(np.isfinite(end), np.maximum(end, np.where(np.isfinite(start), start, limit)), limit)
-    moving = np.where(np.isfinite(low), high - low, 0.0) > 4.0 * model.digits_sd
+    moving = undecided & (np.where(np.isfinite(low), high - low, 0.0) > 4.0 * model.digits_sd)
     climbs = moving & (np.where(np.isfinite(end), end, np.inf) > np.where(np.isfinite(start), start, np.inf))
     honest = 1.0 - model.slip
     if model.kind == "OL":
@@ -133,7 +134,7 @@ def _log_likelihood(model: ReadingModel, displays: Displays, which: Index, mean:
             # written down while it still moved: anywhere between first and last value
             passing = moving & (model.value >= low - model.digits_sd) & (model.value <= high + model.digits_sd)
             spread = np.where(passing, 1.0 / np.maximum(high - low, model.digits_sd), 0.0)
-        settled = np.where(moving, 0.75, 1.0)
+        settled = np.where(moving, 0.8, 1.0)
         return np.log(
             (honest - model.false_open) * (settled * density + (1.0 - settled) * spread)
             + model.slip * model.slip_density

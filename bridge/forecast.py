@@ -148,7 +148,7 @@ def forecast_changes(
     rested, _, settled = rest_leads(circuit, points, farads, charge, start.voltage, setup.dwell_s)
     columns = np.arange(points.size)
     values = [
-        displayed(shots, shot, voltage[points.red, columns])[0] for voltage in (start.voltage, rested, end.voltage)
+        displayed(shots, shot, voltage[points.red, columns]) for voltage in (start.voltage, rested, end.voltage)
     ]
     table = np.array(values).reshape(3, len(changes), len(shots))
     good = (start.converged & end.converged & settled).reshape(len(changes), len(shots))

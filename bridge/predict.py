@@ -18,7 +18,7 @@ from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.core import find_core
 from bridge.instants import build_points, set_capacitors
-from bridge.shots import Shot, displayed
+from bridge.shots import Shot, ShotArrays
 from bridge.solve import Points, full_scale_amps, solve_adjoint, solve_points
 from bridge.variants import ChangeClasses
 
@@ -51,6 +51,12 @@ class Answers:
         Class each severity load belongs to.
     charges : ndarray of bool, answers
         Whether a capacitor at its first-instant charge would move the answer.
+    shot : ndarray of int, answers
+        Shot each belongs to.
+    jack : ndarray, answers
+        Voltage at the meter's jacks [V], finite for OL too.
+    capacitor_volts, capacitor_amps : ndarray, capacitors x answers
+        Voltage across each capacitor [V] and, at the first instant, current into it [A].
     """
 
     value: Array
@@ -59,6 +65,10 @@ class Answers:
     severity_load: Array
     owner: Index
     charges: NDArray[np.bool_]
+    shot: Index
+    jack: Array
+    capacitor_volts: Array
+    capacitor_amps: Array
 
     @property
     def converged(self) -> NDArray[np.bool_]:
@@ -101,10 +111,13 @@ class _Context:
         classes: ChangeClasses,
         bus_volts: float,
         batches: tuple[str, ...],
+        capacitor_place: Index,
     ) -> None:
         self.circuit = circuit
         self.shots = shots
+        self.arrays = ShotArrays.of(shots)
         self.classes = classes
+        self.capacitor_place = capacitor_place
         self.capacitor_volts = circuit.capacitor_share * bus_volts
         names = np.array(circuit.junction_batch, dtype=object)
         self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
@@ -128,7 +141,9 @@ class _Context:
         solution = solve_points(circuit, points, start)
         voltage = solution.voltage
         adjoint = solve_adjoint(circuit, points, voltage)
-        value, slope = displayed(self.shots, shot, voltage[points.red, np.arange(points.size)])
+        jack, at_tips = self.arrays.jack_voltage(shot, voltage[points.red, np.arange(points.size)])
+        value, slope = self.arrays.display(shot, jack)
+        slope = slope * at_tips
         a, b = circuit.junction_a, circuit.junction_b
         _, conductance = laws.junction(
             voltage[a] - voltage[b], points.saturation, circuit.junction_scale[:, None], circuit.junction_ohms[:, None]
@@ -142,9 +157,17 @@ class _Context:
         variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
         load = np.array([self.classes.severity_slope(points, which, row_power) for which in (first, second)])
         charges = np.zeros(points.size, dtype=bool)
-        if not at_start:
-            rows = circuit.capacitor_rows
-            gap = np.abs(voltage[a[rows]] - voltage[b[rows]] - self.capacitor_volts[:, None]) * (factors > 0.0)
+        rows = circuit.capacitor_rows
+        across = voltage[a[rows]] - voltage[b[rows]]
+        capacitor_volts = np.zeros((len(self.capacitor_place), points.size))
+        capacitor_amps = np.zeros_like(capacitor_volts)
+        mine = self.capacitor_place >= 0
+        place = self.capacitor_place[mine]
+        capacitor_volts[mine] = across[place]
+        if at_start:
+            capacitor_amps[mine] = (points.siemens[rows] * (across - self.capacitor_volts[:, None]))[place]
+        else:
+            gap = np.abs(across - self.capacitor_volts[:, None]) * (factors > 0.0)
             reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
             charges = (gap * reach).sum(axis=0) > 1e-6
         answers = Answers(
@@ -154,6 +177,10 @@ class _Context:
             severity_load=load * slope,
             owner=np.array([first, second]),
             charges=charges,
+            shot=shot,
+            jack=jack,
+            capacitor_volts=capacitor_volts,
+            capacitor_amps=capacitor_amps,
         )
         return answers, points, voltage, adjoint
 
@@ -167,7 +194,8 @@ class _Collector:
         self.classes = classes
         self.pair_classes = pair_classes
         self.batches = tuple(dict.fromkeys(circuit.junction_batch))
-        self._whole = _Context(circuit, shots, classes, bus_volts, self.batches)
+        every_capacitor = np.arange(len(circuit.capacitor_rows))
+        self._whole = _Context(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
         self._pairing = classes.restrict(pair_classes)
         main = {circuit.node(name) for name in circuit.board.main_terminals}
         self._on_main = np.array([shot.red in main and shot.black in main and not shot.holds for shot in shots])
@@ -178,7 +206,9 @@ class _Collector:
             for shot in shots
         ]
         core_classes = ChangeClasses(self._core.circuit, self._core.changes, list(range(classes.size)))
-        self._small = _Context(self._core.circuit, core_shots, core_classes, bus_volts, self.batches)
+        small = self._core
+        place = np.array([small.circuit.capacitor_index.get(ref, -1) for ref in circuit.capacitor_index], dtype=np.intp)
+        self._small = _Context(small.circuit, core_shots, core_classes, bus_volts, self.batches, place)
         self._pieces: list[Answers] = []
         self._voltages: list[Array] = []
         self._effects: list[NDArray[np.bool_]] = []
@@ -266,6 +296,10 @@ class _Collector:
             np.concatenate([piece.severity_load for piece in pieces], axis=1),
             np.concatenate([piece.owner for piece in pieces], axis=1),
             self.charges(),
+            np.concatenate([piece.shot for piece in pieces]),
+            np.concatenate([piece.jack for piece in pieces]),
+            np.concatenate([piece.capacitor_volts for piece in pieces], axis=1),
+            np.concatenate([piece.capacitor_amps for piece in pieces], axis=1),
         )
 
 

@@ -22,10 +22,13 @@ __all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_pag
 
 NEARLY_CERTAIN = 0.995  # no reading makes anything certain: above this it is "over 99 %"
 WORTH_A_ROW = 0.001  # rows below it are counted, not listed, unless asked for
-DECIDED = 0.5  # below it there is no verdict, only a favourite
+DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
+WORTH_A_GROUP = 0.01
+WORTH_NAMING = 0.02
+OTHERS_NAMED = 3
 GROUPS_LISTED = 8
-PARTS_LISTED = 8
+ALIKE_LISTED = 3
 
 # How a part's values read on a drawing; ideality and series resistance mean nothing to a meter's owner.
 VALUE_WORDS = {
@@ -284,22 +287,15 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
     listed = ranking.candidates[: top or None]
     if not every_row:
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
-    page: list[str | Table] = [_verdict(ranking), _candidate_table(ranking, listed)]
+    page: list[str | Table] = [" ".join(_verdict(ranking)), _candidate_table(ranking, listed)]
     left_out = len(ranking.candidates) - len(listed)
     if left_out:
         rest = sum(entry.probability for entry in ranking.candidates[len(listed) :])
         page.append(f"{left_out} more possibilities share {percent(rest)}; --top 0 lists them all.")
     page.append(_group_table(ranking))
-    suspects = [entry for entry in ranking.parts if entry.probability >= 0.01][:PARTS_LISTED]
-    if suspects:
-        page.append(
-            "Part by part: " + ", ".join(f"{entry.part} {percent(entry.probability)}" for entry in suspects) + "."
-        )
-    worst = _worst_reading(ranking)
-    if worst:
-        page.append(worst)
+    page.append(_worst_reading(ranking))
     page.extend(_bench_doubts(ranking))
-    page.append(f"{CAUTION_BEFORE}\n{CAUTION_AFTER}")
+    page.append(f"{CAUTION_BEFORE} {CAUTION_AFTER}")
     return page
 
 
@@ -311,76 +307,68 @@ def _fault_words(board: Board, part: str, mode: str, ohms: float | None) -> str:
 
 def _guess_words(board: Board, guess: FaultGuess) -> str:
     phrase = describe_fault(board.parts[guess.part], guess.mode).phrase
-    return phrase if guess.ohms is None else f"{phrase}, about {format_ohms(guess.ohms)}"
+    # two digits: the readings seldom tell more about a fault's resistance
+    return phrase if guess.ohms is None else f"{phrase}, about {format_ohms(float(f'{guess.ohms:.2g}'))}"
 
 
-def _faults_in_words(board: Board, candidate: Candidate) -> str:
-    return _any_of([f"{guess.part} {_guess_words(board, guess)}" for guess in candidate.faults], "and")
+def _packages(board: Board, candidate: Candidate) -> frozenset[str]:
+    return frozenset(board.parts[guess.part].package for guess in candidate.faults)
 
 
-def _leader(ranking: Ranking, group: Group) -> Candidate:
-    return ranking.candidates[min(group.members)]
+def _package_words(board: Board, package: str, probability: float) -> str:
+    """Return a package with what it does, where it is named after a part, and how suspect it is."""
+    part = board.parts.get(package)
+    role = f"{part.role}, " if part is not None and part.role else ""
+    return f"{package} ({role}{percent(probability)})"
 
 
-def _package_words(ranking: Ranking, package: str) -> str:
-    """Return a package with what it does, where it is named after a part."""
-    part = ranking.board.parts.get(package)
-    return f"{package} ({part.role})" if part is not None and part.role else package
-
-
-def _verdict(ranking: Ranking) -> str:
-    group = ranking.groups[0]
-    leader = _leader(ranking, group)
-    sure = percent(group.probability)
-    first = _first_sentence(ranking, group, leader, sure)
-    if not leader.faults:
-        return first
-    words = _faults_in_words(ranking.board, leader)
-    within = percent(leader.probability)
-    return f"{first} The most likely fault there: {words} ({within})."
-
-
-def _first_sentence(ranking: Ranking, group: Group, leader: Candidate, sure: str) -> str:
-    if not ranking.fit.ok:
-        return (
-            "None of the modelled faults explains these readings. Check set-up and board file, and take the reading "
-            "named below again; what follows is only the least bad explanation."
-        )
+def _verdict(ranking: Ranking) -> list[str]:
+    """Return what to replace and how sure that is, in a few sentences."""
     believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
-    if believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED:
+    sentences = []
+    if not ranking.fit.ok:
+        again = "the readings" if ranking.fit.worst_reading is None else "the reading named below"
+        sentences.append(
+            f"None of the modelled faults explains these readings: check the set-up and the board file, and take {again} "
+            "again. What follows is only the least bad explanation."
+        )
+    elif believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED:
         words = SETUP_WORDS.get(believed.what, believed.what)
-        return f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
-    if not leader.faults:
-        if group.probability >= DECIDED:
-            return f"These readings are what a healthy board gives ({sure} sure): nothing to replace on their account."
-        return f"Not decided yet: a healthy board is the best single explanation, at {sure}."
-    packages = [_package_words(ranking, package) for package in group.replace]
-    needed = {ranking.board.parts[guess.part].package for guess in leader.faults}
-    if group.probability < DECIDED:
-        return f"Not decided yet: the favourite, at {sure}, is {_any_of(packages, 'or')}."
-    if needed == set(group.replace):
-        return f"Replace {_any_of(packages, 'and')}: {sure} sure."
-    return (
-        f"The fault is among {_any_of(packages, 'and')} ({sure} sure); "
-        "these readings cannot tell which, so replacing them all is the safe way."
-    )
+        sentences.append(
+            f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
+        )
+    shares: dict[str, float] = {}
+    for candidate in ranking.candidates:
+        for package in _packages(ranking.board, candidate):
+            shares[package] = shares.get(package, 0.0) + candidate.probability
+    suspects = sorted(shares, key=lambda package: -shares[package])
+    healthy = sum(entry.probability for entry in ranking.candidates if not entry.faults)
+    bad = [package for package in suspects if shares[package] >= DECIDED]
+    rest = [package for package in suspects if package not in bad and shares[package] >= WORTH_NAMING][:OTHERS_NAMED]
+    others = [_package_words(ranking.board, package, shares[package]) for package in rest]
+    if bad:
+        alone = sum(entry.probability for entry in ranking.candidates if _packages(ranking.board, entry) <= set(bad))
+        words = [_package_words(ranking.board, package, shares[package]) for package in bad]
+        sentences.append(f"Replace {_any_of(words, 'and')}. Nothing else need be bad ({percent(alone)}).")
+        sentences += [f"Not ruled out besides: {_any_of(others, 'and')}."] if others else []
+    elif healthy >= DECIDED:
+        sentences.append(f"These readings are what a healthy board gives ({percent(healthy)}); they condemn nothing.")
+    else:
+        sentences.append(f"Not decided yet, more readings are needed: a healthy board is at {percent(healthy)}.")
+        sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
+    return sentences
 
 
 def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
     rows = []
     for index, candidate in enumerate(listed):
-        group = ranking.groups[candidate.group]
-        mates = [str(member + 1) for member in group.members if member != index and member < len(listed)]
-        unlisted = group.size - 1 - len(mates)
-        alike = [f"row {mates[0]}" if len(mates) == 1 else f"rows {', '.join(mates)}"] if mates else []
-        alike += [f"{unlisted} not listed"] if unlisted > 0 else []
         rows.append(
             (
                 str(index + 1),
                 percent(candidate.probability),
                 _any_of([guess.part for guess in candidate.faults], "and") if candidate.faults else "none",
                 "; ".join(_guess_words(ranking.board, guess) for guess in candidate.faults) or "healthy board",
-                " and ".join(alike) or "nothing else",
+                _alike(ranking.groups[candidate.group], index, len(listed)),
             )
         )
     columns = (
@@ -393,15 +381,24 @@ def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
     return Table("What explains the readings", columns, tuple(rows))
 
 
+def _alike(group: Group, index: int, listed: int) -> str:
+    """Return the other rows of a group, a few by number and the rest by count."""
+    rows = [str(member + 1) for member in group.members if member != index and member < listed][:ALIKE_LISTED]
+    more = group.size - 1 - len(rows)
+    words = [f"row{'s' if len(rows) > 1 else ''} {', '.join(rows)}"] if rows else []
+    words += [f"{more} more" if rows else f"{more} not listed"] if more else []
+    return " and ".join(words) or "nothing else"
+
+
 def _group_table(ranking: Ranking) -> Table:
-    worth = [group for group in ranking.groups if group.probability >= 0.01] or list(ranking.groups[:1])
+    worth = [group for group in ranking.groups if group.probability >= WORTH_A_GROUP] or list(ranking.groups[:1])
     rows = tuple(
         (
             str(group.id),
             percent(group.probability),
             str(group.size),
             _any_of(group.replace, "and") if group.replace else "nothing",
-            "one fault" if group.size == 1 else "yes" if group.separable_in_place else "no, only by lifting a lead",
+            "one fault" if group.size == 1 else "yes" if group.separable_in_place else "not all of them",
         )
         for group in worth[:GROUPS_LISTED]
     )
@@ -409,31 +406,31 @@ def _group_table(ranking: Ranking) -> Table:
         Column("group", right=True),
         Column("probability", right=True),
         Column("faults", right=True),
-        Column("replacing this covers it"),
-        Column("can a further reading in place tell them apart"),
+        Column("replacing these covers 98 % of it"),
+        Column("told apart by a further reading in place"),
     )
-    return Table("Groups these readings cannot tell apart", columns, rows)
+    return Table("Groups of faults these readings cannot tell apart", columns, rows)
 
 
 def _place(reading: Reading) -> str:
     probing = reading.probing
-    extras = [f"holding {probing.hold_text}"] if probing.hold else []
-    extras += [f"lifting {probing.lift_text}"] if probing.lift else []
-    line = f"line {reading.line}, " if reading.line else ""
-    return f"{line}{', '.join([f'red {probing.red} black {probing.black} in {probing.mode_text} mode', *extras])}"
+    words = [f"line {reading.line}"] if reading.line else []
+    words += [f"red {probing.red} black {probing.black} in {probing.mode_text} mode"]
+    words += [f"holding {probing.hold_text}"] if probing.hold else []
+    words += [f"lifting {probing.lift_text}"] if probing.lift else []
+    return ", ".join(words)
 
 
 def _worst_reading(ranking: Ranking) -> str:
     index = ranking.fit.worst_reading
-    note = f" {ranking.fit.note}" if ranking.fit.note else ""
     if index is None:
-        return note.strip()
+        return "No reading stands out against row 1." if ranking.fit.ok else "No single reading is to blame for that."
     reading = ranking.readings[index]
     expected = ranking.predictions(0)[index]
     said = f"it says {reading.text}"
     if expected.state is not None:
         said += f", row 1 would read {_shown(expected.value, expected.unit)}"
-    return f"Fits worst: {_place(reading)}; {said}. Take it again.{note}"
+    return f"Fits worst: {_place(reading)}; {said}. Take it again."
 
 
 def _bench_doubts(ranking: Ranking) -> list[str]:

@@ -83,7 +83,7 @@ def separable_in_place(
     which = np.repeat(np.arange(classes.size), len(shots))
     points, _ = build_points(circuit, shots, shot, classes, which)
     solution = solve_points(circuit, points)
-    value, _ = displayed(shots, shot, solution.voltage[points.red, np.arange(points.size)])
+    value = displayed(shots, shot, solution.voltage[points.red, np.arange(points.size)])
     value = np.where(solution.converged, value, np.nan).reshape(classes.size, len(shots))
     for number in range(len(probings)):
         mine = [index for index, entry in enumerate(shots) if entry.probing == number]

@@ -14,7 +14,7 @@ from bridge.meter import MeterProfile, Source
 from bridge.probing import Hold, Probing
 from bridge.solve import meter_current
 
-__all__ = ["Shot", "displayed", "plan_shots"]
+__all__ = ["Shot", "ShotArrays", "displayed", "plan_shots"]
 
 Array = NDArray[np.float64]
 
@@ -131,8 +131,74 @@ def plan_shots(circuit: Circuit, meter: MeterProfile, probing: Probing, number: 
     return tuple(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in ranges)
 
 
-def displayed(shots: Sequence[Shot], which: NDArray[np.intp], red_voltage: Array) -> tuple[Array, Array]:
-    """Return what the display shows and its slope against the voltage at the board.
+@dataclass(frozen=True, slots=True)
+class ShotArrays:
+    """The shots of a table as parallel arrays, for work on whole batches.
+
+    Parameters
+    ----------
+    amps, volts, ohms, lead_ohms, limit : ndarray, shots
+        As in :class:`Shot`.
+    in_ohms : ndarray of bool, shots
+        Whether the display shows ohms.
+    """
+
+    amps: Array
+    volts: Array
+    ohms: Array
+    lead_ohms: Array
+    limit: Array
+    in_ohms: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, shots: Sequence[Shot]) -> ShotArrays:
+        """Collect the arrays of some shots."""
+        return cls(
+            np.array([shot.amps for shot in shots], dtype=float),
+            np.array([shot.volts for shot in shots], dtype=float),
+            np.array([shot.ohms for shot in shots], dtype=float),
+            np.array([shot.lead_ohms for shot in shots], dtype=float),
+            np.array([shot.limit for shot in shots], dtype=float),
+            np.array([shot.unit == "ohm" for shot in shots], dtype=bool),
+        )
+
+    def jack_voltage(self, which: NDArray[np.intp], red_voltage: Array) -> tuple[Array, Array]:
+        """Return the voltage at the meter's jacks [V] and its slope against the voltage at the tips [1]."""
+        flows, conductance = meter_current(self.amps[which], self.volts[which], self.ohms[which], red_voltage)
+        return red_voltage + flows * self.lead_ohms[which], 1.0 - conductance * self.lead_ohms[which]
+
+    def display(self, which: NDArray[np.intp], jack: Array) -> tuple[Array, Array]:
+        """Return what the display shows and its slope against the voltage at the jacks.
+
+        Parameters
+        ----------
+        which : ndarray of int, batch
+            Shot of each column.
+        jack : ndarray, batch
+            Voltage at the jacks [V].
+
+        Returns
+        -------
+        value : ndarray, batch
+            Volts or ohms as displayed, unrounded; infinity for OL.
+        slope : ndarray, batch
+            Change of the displayed value with the voltage [1] or [ohm/V].
+        """
+        amps, in_ohms = self.amps[which], self.in_ohms[which]
+        source = np.maximum(self.ohms[which] - self.lead_ohms[which], 1e-9)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            flows = np.where(amps > 0.0, amps, (self.volts[which] - jack) / source)
+            value = np.where(in_ohms, jack / flows, jack)
+            by_ratio = np.where(amps > 0.0, 0.0, jack / (source * flows**2))
+            slope = np.where(in_ohms, 1.0 / flows + by_ratio, 1.0)
+            over = ~np.isfinite(value) | (value > self.limit[which])
+        # a source behind a resistor that is driven backwards by charge shows no resistance
+        over |= in_ohms & (flows <= 0.0)
+        return np.where(over, np.inf, value), np.where(over, 0.0, slope)
+
+
+def displayed(shots: Sequence[Shot], which: NDArray[np.intp], red_voltage: Array) -> Array:
+    """Return what the display shows, infinity for OL, for voltages between the tips of the leads [V].
 
     Parameters
     ----------
@@ -141,32 +207,8 @@ def displayed(shots: Sequence[Shot], which: NDArray[np.intp], red_voltage: Array
     which : ndarray of int, batch
         Shot of each column.
     red_voltage : ndarray, batch
-        Voltage between the leads' tips [V].
-
-    Returns
-    -------
-    value : ndarray, batch
-        Volts or ohms as displayed, unrounded; infinity for OL.
-    slope : ndarray, batch
-        Change of the displayed value with the voltage [1] or [ohm/V].
+        Voltage between the tips [V].
     """
-    amps = np.array([shot.amps for shot in shots])[which]
-    volts = np.array([shot.volts for shot in shots])[which]
-    ohms = np.array([shot.ohms for shot in shots])[which]
-    lead = np.array([shot.lead_ohms for shot in shots])[which]
-    limit = np.array([shot.limit for shot in shots])[which]
-    in_ohms = np.array([shot.unit == "ohm" for shot in shots])[which]
-    flows, conductance = meter_current(amps, volts, ohms, red_voltage)
-    jack = red_voltage + flows * lead
-    jack_slope = 1.0 - conductance * lead
-    with np.errstate(divide="ignore", invalid="ignore"):
-        per_amp = np.where(amps > 0.0, 1.0 / amps, 1.0 / flows)
-        by_ratio = np.where(amps > 0.0, 0.0, jack * conductance / flows**2)
-    value = np.where(in_ohms, jack * per_amp, jack)
-    slope = np.where(in_ohms, jack_slope * per_amp + by_ratio, jack_slope)
-    with np.errstate(invalid="ignore"):
-        over = ~np.isfinite(value) | (value > limit)
-        # a source behind a resistor that is driven backwards by charge shows no resistance
-        over |= in_ohms & (amps == 0.0) & (flows <= 0.0)
-    return np.where(over, np.inf, value), np.where(over, 0.0, slope)
-
+    arrays = ShotArrays.of(shots)
+    jack, _ = arrays.jack_voltage(which, red_voltage)
+    return arrays.display(which, jack)[0]

@@ -17,7 +17,8 @@ from bridge.meter import MeterProfile
 from bridge.predict import CellTable, Progress, solve_cells
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
-from bridge.shots import plan_shots
+from bridge.dwell import value_after_dwell
+from bridge.shots import Shot, ShotArrays, plan_shots
 from bridge.variants import ChangeClasses
 
 __all__ = ["Displays", "FaultSpace", "ReadingColumn", "ReadingTable", "build_space", "build_table"]
@@ -199,8 +200,8 @@ class ReadingColumn:
     limit: float
     displays: Displays
     used: Index
-    single: Index
-    double: Index
+    single: NDArray[np.int32]
+    double: NDArray[np.int32]
     healthy: int
     pair: NDArray[np.int32]
     class_of_single: Index
@@ -275,7 +276,7 @@ def _build_group(
     cells = solve_cells(
         circuit, shots, classes, pair_classes, needed, bus_volts=space.setup.bus_volts, progress=progress
     )
-    displays, start_to_display = _displays(cells)
+    displays, start_to_display = _displays(cells, circuit, shots)
     columns: list[ReadingColumn] = []
     for number, probing in enumerate(probings):
         mine = [index for index, shot in enumerate(shots) if shot.probing == number]
@@ -312,7 +313,7 @@ def _needed_pairs(space: FaultSpace, row_of_double: Index, size: int) -> NDArray
     return needed
 
 
-def _displays(cells: CellTable) -> tuple[Displays, dict[int, int]]:
+def _displays(cells: CellTable, circuit: Circuit, shots: Sequence[Shot]) -> tuple[Displays, dict[int, int]]:
     """Combine start and end answers into displays: answer numbers first, then start-end combinations that differ."""
     answers = cells.answers
     count = len(answers.value)
@@ -323,11 +324,16 @@ def _displays(cells: CellTable) -> tuple[Displays, dict[int, int]]:
     code = np.unique(np.concatenate(codes))
     start = np.concatenate([np.arange(count), code // count])
     end = np.concatenate([np.arange(count), code % count])
+    value, time_sd = answers.value[end].copy(), np.zeros(len(end))
+    moving = np.arange(count, len(end))
+    value[moving], time_sd[moving] = value_after_dwell(
+        answers, start[moving], end[moving], circuit.capacitor_farads, ShotArrays.of(shots), circuit.setup.dwell_s
+    )
     displays = Displays(
         start=answers.value[start],
-        value=answers.value[end],
+        value=value,
         end=answers.value[end],
-        time_sd=np.zeros(len(end)),
+        time_sd=time_sd,
         own_sd=answers.own_sd[end],
         batch_load=answers.batch_load[:, end],
         severity_load=answers.severity_load[:, end],
