@@ -129,7 +129,7 @@ class Circuit:
         return self.node_of_net[self.board.net_of(lead)]
 
     def graph(self) -> nx.MultiGraph:
-        """Return the healthy board as a multigraph: nodes are numbers, edges carry ``part``, ``law`` and ``siemens``."""
+        """Return the healthy board as a multigraph of numbered nodes; edges carry part, law and siemens."""
         graph = nx.MultiGraph()
         graph.add_nodes_from(range(self.node_count))
         owner_of = {row: key for key, row in self.linear_rows.items()}
@@ -141,7 +141,9 @@ class Circuit:
         for (ref, _slot), row in self.junction_rows.items():
             graph.add_edge(int(self.junction_a[row]), int(self.junction_b[row]), part=ref, law="junction", siemens=0.0)
         for ref, row in self.channel_rows.items():
-            graph.add_edge(int(self.channel_high[row]), int(self.channel_low[row]), part=ref, law="channel", siemens=0.0)
+            graph.add_edge(
+                int(self.channel_high[row]), int(self.channel_low[row]), part=ref, law="channel", siemens=0.0
+            )
         return graph
 
     def reaches(self, red: str, black: str) -> bool:

@@ -105,7 +105,9 @@ def _restrict(circuit: Circuit, nodes: Index, hangs_on: dict[int, int], changes:
         capacitor_rows=linear_at[circuit.capacitor_rows[capacitor]],
         capacitor_farads=circuit.capacitor_farads[capacitor],
         capacitor_share=circuit.capacitor_share[capacitor],
-        capacitor_index={ref: int(capacitor_at[k]) for ref, k in circuit.capacitor_index.items() if capacitor_at[k] >= 0},
+        capacitor_index={
+            ref: int(capacitor_at[k]) for ref, k in circuit.capacitor_index.items() if capacitor_at[k] >= 0
+        },
         junction_a=number[circuit.junction_a[junction]],
         junction_b=number[circuit.junction_b[junction]],
         junction_saturation=circuit.junction_saturation[junction],
@@ -137,5 +139,7 @@ def _restrict(circuit: Circuit, nodes: Index, hangs_on: dict[int, int], changes:
     anchor = np.array([hangs_on[node] for node in range(circuit.node_count)], dtype=np.intp)
     joined = anchor[circuit.linear_a] == anchor[circuit.linear_b]
     inside = linear_at >= 0
-    safe = np.array([all(inside[row] or joined[row] or value == 0.0 for row, value in change.linear) for change in changes])
+    safe = np.array(
+        [all(inside[row] or joined[row] or value == 0.0 for row, value in change.linear) for change in changes]
+    )
     return Core(smaller, nodes, smaller_changes, safe)

@@ -126,7 +126,9 @@ def change_of(circuit: Circuit, ref: str, mode: str, ohms: float | None) -> Chan
         return Change(capacitors=((circuit.capacitor_index[ref], factor),), opens=factor == 0.0)
     if part.kind == "relay":
         closed = mode == "stuck-closed"
-        return Change(linear=((rows[(ref, "main")], _siemens(part.values["ohms"]) if closed else 0.0),), opens=not closed)
+        return Change(
+            linear=((rows[(ref, "main")], _siemens(part.values["ohms"]) if closed else 0.0),), opens=not closed
+        )
     return Change(linear=((rows[(ref, "main")], 0.0),), opens=True)
 
 

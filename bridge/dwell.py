@@ -1,7 +1,8 @@
 """What a climbing display shows after the dwell, estimated from its first and its last value.
 
-The table needs this for a hundred thousand pairs, and neither the dwell nor the capacitor is known well; so the charging
-curve is taken from the current at the first instant and the voltage at the end. The exact transient is in transient.py.
+The table needs this for a hundred thousand pairs, and neither the dwell nor the capacitor is known well; so the
+charging curve is taken from the current at the first instant and the voltage at the end. The exact transient is in
+transient.py.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Batched star-mesh elimination: one pattern of nodes and edges, thousands of sets of conductances.
 
-Nodes are removed one at a time; each star of conductances becomes a mesh between its neighbours. Only sums, products and
-quotients of non-negative numbers occur, so every entry keeps its relative accuracy even where 100 S sits beside 1 fS.
+Nodes are removed one at a time; each star of conductances becomes a mesh between its neighbours. Only sums, products
+and quotients of non-negative numbers occur, so every entry keeps its relative accuracy even where 100 S sits beside
+1 fS.
 
 References
 ----------
@@ -169,5 +170,3 @@ class EliminationPlan:
                 np.multiply(part, rows[other], out=scratch)
                 np.add(own, scratch, out=own)
         return currents
-
-

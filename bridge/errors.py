@@ -1,9 +1,9 @@
 """What can go wrong, named after whose turn it is to act.
 
-    BridgeError
-    ├── InputError (ValueError)     the input is wrong: exit status 2
-    │   └── InputErrors             several problems of one file at once
-    └── MachineError (OSError)      the machine failed: exit status 1
+BridgeError
+├── InputError (ValueError)     the input is wrong: exit status 2
+│   └── InputErrors             several problems of one file at once
+└── MachineError (OSError)      the machine failed: exit status 1
 """
 
 from __future__ import annotations

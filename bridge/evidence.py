@@ -1,14 +1,13 @@
 """How well each hypothesis explains the readings.
 
-Readings are independent given a few shared unknowns: the drops of each batch of junctions, the gain error of the meter in
-each range, the severity of each fault. A first pass over the whole space integrates the batch the readings depend on most
-over a grid; what survives is integrated over all shared unknowns exactly, as a linear-Gaussian model, with every single
-reading allowed to be a slip.
+Readings are independent given a few shared unknowns: the drops of each batch of junctions, the gain error of the meter
+in each range, the severity of each fault. A first pass over the whole space integrates the batch the readings depend on
+most over a grid; what survives is integrated over all shared unknowns exactly, as a linear-Gaussian model, with every
+single reading allowed to be a slip.
 
 References
 ----------
 Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), section 5.4.2 (leave-one-out in closed form).
-Box & Tiao, Biometrika 55 (1968) 119 (contamination model of bad readings).
 """
 
 from __future__ import annotations
@@ -20,142 +19,25 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.meter import MeterProfile
-from bridge.readings import Reading
+from bridge.likelihood import ReadingModel, log_likelihood, normal_cdf
 from bridge.table import Displays, ReadingColumn, ReadingTable
 
-__all__ = ["ReadingModel", "ScreenedSpace", "Survivors", "model_reading", "normal_cdf", "refine", "screen"]
+__all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-BATCH_SPREAD_V = 0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
+BATCH_SPREAD_V = (
+    0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
+)
 GRID_V = np.linspace(-0.075, 0.075, 11)
-FALSE_OL = 0.02  # a coating, a bad contact: the commonest slip; common practice, no source
-WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong in 1-4 % of cases
-DOUBTED_SLIP = 0.3  # a reading its own technician doubts
-DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
 KEEP_NATS = 20.0
 KEEP_MOST = 5000
 
 
-def normal_cdf(z: Array) -> Array:
-    """Return the standard normal distribution function (Abramowitz & Stegun 26.2.17, error below 7.5e-8)."""
-    t = 1.0 / (1.0 + 0.2316419 * np.abs(z))
-    poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
-    tail = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) * poly
-    return np.where(z > 0.0, 1.0 - tail, tail)
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingModel:
-    """What a reading says, in the terms the likelihood needs.
-
-    Parameters
-    ----------
-    kind : str
-        ``number``, ``OL``, ``beep``, ``chirp``, ``climbing`` or ``falling``.
-    value : float
-        Number read [V] or [ohm]; NaN if there is none.
-    digits_sd, gain_sd : float
-        Meter error: independent [unit] and shared, relative [1].
-    gain : str
-        Mode and range that share a gain error.
-    slip, false_open : float
-        Probability of a wrong number and of a false OL [1].
-    slip_density : float
-        Density of a wrong number [1/unit].
-    """
-
-    kind: str
-    value: float
-    digits_sd: float
-    gain_sd: float
-    gain: str
-    slip: float
-    false_open: float
-    slip_density: float
-    to_ol: bool
-
-
-def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
-    """Return a reading in the terms of the likelihood.
-
-    Parameters
-    ----------
-    reading : Reading
-        What was read.
-    meter : MeterProfile
-        The meter it was read on.
-    """
-    probing = reading.probing
-    value = float("nan") if reading.value is None else reading.value
-    kind = {"steady": "number"}.get(reading.state, reading.state)
-    mode, range_name = probing.mode, probing.range_name
-    at = 0.0 if math.isnan(value) else abs(value)
-    gain_sd, digits_sd = meter.sigma(mode, range_name, at)
-    gain = mode
-    if mode in ("ohms", "continuity"):
-        gain = f"ohms:{range_name if range_name is not None else meter.range_for(at).name}"
-        density = 1.0 / (DECADES_OF_OHMS * max(at, 0.5))
-    else:
-        density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
-    doubt = DOUBTED_SLIP if reading.doubted else 0.0
-    return ReadingModel(
-        kind=kind,
-        value=value,
-        digits_sd=digits_sd,
-        gain_sd=gain_sd,
-        gain=gain,
-        slip=max(WRONG_READING, doubt),
-        false_open=max(FALSE_OL, doubt),
-        slip_density=density,
-        to_ol=reading.to_ol,
-    )
-
-
-def _log_likelihood(model: ReadingModel, displays: Displays, which: Index, mean: Array, sd: Array, limit: float) -> Array:
-    """Return the log probability of a reading under each display, slips included; ``mean`` may be infinite."""
-    undecided = displays.time_sd[which] > 0.0  # whether it gets there within the dwell depends on the dwell
-    open_share = np.where(np.isfinite(mean), 1.0 - normal_cdf((limit - mean) / sd), np.where(undecided, 0.85, 1.0))
-    start, end = displays.start[which], displays.end[which]
-    low = np.where(np.isfinite(start), np.minimum(start, np.where(np.isfinite(end), end, limit)), limit)
-    high = np.where(np.isfinite(end), np.maximum(end, np.where(np.isfinite(start), start, limit)), limit)
-    moving = undecided & (np.where(np.isfinite(low), high - low, 0.0) > 4.0 * model.digits_sd)
-    climbs = moving & (np.where(np.isfinite(end), end, np.inf) > np.where(np.isfinite(start), start, np.inf))
-    honest = 1.0 - model.slip
-    if model.kind == "OL":
-        with np.errstate(divide="ignore"):
-            return np.log((1.0 - model.false_open) * open_share + model.false_open)
-    if model.kind == "number":
-        with np.errstate(invalid="ignore", over="ignore"):
-            z = np.where(np.isfinite(mean), (model.value - mean) / sd, 1e3)
-            density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (sd * math.sqrt(2.0 * math.pi))
-            # written down while it still moved: anywhere between first and last value
-            passing = moving & (model.value >= low - model.digits_sd) & (model.value <= high + model.digits_sd)
-            spread = np.where(passing, 1.0 / np.maximum(high - low, model.digits_sd), 0.0)
-        settled = np.where(moving, 0.8, 1.0)
-        return np.log(
-            (honest - model.false_open) * (settled * density + (1.0 - settled) * spread)
-            + model.slip * model.slip_density
-        )
-    if model.kind in ("climbing", "falling"):
-        right_way = climbs if model.kind == "climbing" else moving & ~climbs
-        if model.to_ol:
-            right_way = right_way & ~np.isfinite(end)
-        if math.isnan(model.value):
-            return np.log(honest * (0.95 * right_way) + 0.05 * honest + model.slip)
-        inside = (model.value >= low - 3 * model.digits_sd) & (model.value <= high + 3 * model.digits_sd)
-        spread = np.where(right_way & inside, 1.0 / np.maximum(high - low, model.digits_sd), 0.0)
-        return np.log(0.95 * honest * spread + (0.05 + model.slip) * model.slip_density)
-    threshold = model.value  # beep and chirp carry the meter's threshold
-    below = np.where(np.isfinite(mean), normal_cdf((threshold - mean) / sd), 0.0)
-    if model.kind == "chirp":
-        below = np.where(np.isfinite(start) & (start < threshold), 1.0 - below, 0.0)
-    return np.log((1.0 - model.slip) * below + model.slip)
-
-
-def _moments(model: ReadingModel, displays: Displays, which: Index, shift: Array, primary: int, ln_sigma: Array) -> tuple[Array, Array]:
+def _moments(
+    model: ReadingModel, displays: Displays, which: Index, shift: Array, primary: int, ln_sigma: Array
+) -> tuple[Array, Array]:
     """Return mean and standard deviation of displays on the grid of the primary batch, grid x displays."""
     loads = displays.batch_load[:, which]
     variance = displays.own_sd[which] ** 2 + displays.time_sd[which] ** 2 + model.digits_sd**2
@@ -238,7 +120,7 @@ def screen(table: ReadingTable, models: Sequence[ReadingModel]) -> ScreenedSpace
         sigma = _class_sigma(table, column)
         mean, sd = _moments(model, column.displays, column.used, GRID_V, primary, sigma)
         scores = np.empty((len(GRID_V), len(column.displays.value)), dtype=np.float32)
-        scores[:, column.used] = _log_likelihood(model, column.displays, column.used, mean, sd[None, :], column.limit)
+        scores[:, column.used] = log_likelihood(model, column.displays, column.used, mean, sd[None, :], column.limit)
         if rows is not None and not np.array_equal(rows, column.row_of_double):
             raise AssertionError("columns of one table number their pair classes alike")
         rows = column.row_of_double
@@ -428,7 +310,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
             loads[:, r, batches + len(gains) + member] = own_load * sigma[:, member]
         own[:, r] = np.sqrt(shown.own_sd[chosen] ** 2 + shown.time_sd[chosen] ** 2 + model.digits_sd**2)
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
-        other[:, r] = _log_likelihood(model, shown, chosen, value, total, column.limit)
+        other[:, r] = log_likelihood(model, shown, chosen, value, total, column.limit)
         with np.errstate(invalid="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
             near = np.abs(model.value - value) < 12.0 * total
@@ -436,7 +318,9 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         counted[:, r] = (model.kind == "number") & finite & near
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
-    return _integrate(models, (cast.kept, faults, prior, ohms, sigma), (mean, own, open_share, loads), gap, counted, other)
+    return _integrate(
+        models, (cast.kept, faults, prior, ohms, sigma), (mean, own, open_share, loads), gap, counted, other
+    )
 
 
 def _integrate(

@@ -280,9 +280,7 @@ def _sum_problems(name: str, values: Iterable[float]) -> list[str]:
 
 def _kind_problems(name: str, kinds: Iterable[str]) -> list[str]:
     return [
-        f"{name}: unknown kind {kind!r}, known are {' '.join(PART_KINDS)}"
-        for kind in kinds
-        if kind not in PART_KINDS
+        f"{name}: unknown kind {kind!r}, known are {' '.join(PART_KINDS)}" for kind in kinds if kind not in PART_KINDS
     ]
 
 
@@ -297,11 +295,7 @@ def _mode_problems(name: str, modes: Iterable[str], kinds: tuple[str, ...]) -> l
 
 def _group_problems(name: str, groups: Iterable[str], table: FaultTable) -> list[str]:
     known = [group.name for group in table.group]
-    return [
-        f"{name}: unknown group {group!r}, known are {', '.join(known)}"
-        for group in groups
-        if group not in known
-    ]
+    return [f"{name}: unknown group {group!r}, known are {', '.join(known)}" for group in groups if group not in known]
 
 
 def _name_problems(table: FaultTable) -> list[str]:
@@ -347,9 +341,7 @@ def _coverage_problems(table: FaultTable) -> list[str]:
             modes = " ".join(part_kind.modes)
             found.append(f"words: {kind} has words for {' '.join(sorted(worded))}, its modes are {modes}")
         for mode in part_kind.modes:
-            covered = any(
-                mode in row.modes and (not row.kinds or kind in row.kinds) for row in table.severity
-            )
+            covered = any(mode in row.modes and (not row.kinds or kind in row.kinds) for row in table.severity)
             if has_severity(mode) and not covered:
                 found.append(f"severity: no row for {kind} {mode}")
     for number, severity in enumerate(table.severity, 1):

@@ -118,9 +118,16 @@ def forecast(
         circuit = build_circuit(board, setup, lifted)
         for fault, _ in faults:
             if fault.part not in circuit.parts:
-                raise InputError(f"{fault.part} is not there in this set-up; see --connected and --unplugged", where=str(fault))
+                raise InputError(
+                    f"{fault.part} is not there in this set-up; see --connected and --unplugged", where=str(fault)
+                )
         changes = [
-            change_of(circuit, fault.part, fault.mode, median_ohms(circuit.parts[fault.part], fault.mode) if ohms is None else ohms)
+            change_of(
+                circuit,
+                fault.part,
+                fault.mode,
+                median_ohms(circuit.parts[fault.part], fault.mode) if ohms is None else ohms,
+            )
             for fault, ohms in faults
         ]
         numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
@@ -147,14 +154,10 @@ def forecast_changes(
     farads = circuit.capacitor_farads[:, None] * factors
     rested, _, settled = rest_leads(circuit, points, farads, charge, start.voltage, setup.dwell_s)
     columns = np.arange(points.size)
-    values = [
-        displayed(shots, shot, voltage[points.red, columns]) for voltage in (start.voltage, rested, end.voltage)
-    ]
+    values = [displayed(shots, shot, voltage[points.red, columns]) for voltage in (start.voltage, rested, end.voltage)]
     table = np.array(values).reshape(3, len(changes), len(shots))
     good = (start.converged & end.converged & settled).reshape(len(changes), len(shots))
-    return tuple(
-        tuple(_pick(circuit, meter, probings, shots, table[:, row], good[row])) for row in range(len(changes))
-    )
+    return tuple(tuple(_pick(circuit, meter, probings, shots, table[:, row], good[row])) for row in range(len(changes)))
 
 
 def _pick(

@@ -168,9 +168,7 @@ def parse_journal(text: str, where: str) -> Journal:
         ("setup", setup, dict, "an object"),
     ):
         if not isinstance(value, kind):
-            raise InputError(
-                f"{key} {quoted(str(value))}; accepted: {wanted}", where=f"{where}, line {first[0]}"
-            )
+            raise InputError(f"{key} {quoted(str(value))}; accepted: {wanted}", where=f"{where}, line {first[0]}")
     entries: list[Entry] = []
     cut_line = None
     for number, line in rest:
@@ -271,9 +269,7 @@ def parse_setup(mapping: Mapping[str, Any], board: BoardNames) -> Setup:
         value = mapping.get(key, default)
         is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not is_number or not low <= value <= high or not math.isfinite(value):
-            raise InputError(
-                f"{quoted(str(value))}; accepted: a number from {low:g} to {high:g}", where=f"setup.{key}"
-            )
+            raise InputError(f"{quoted(str(value))}; accepted: a number from {low:g} to {high:g}", where=f"setup.{key}")
         return float(value)
 
     return Setup(
@@ -301,14 +297,10 @@ def head_line(board: str, meter: str, setup: Setup) -> str:
     setup : Setup
         The set-up of the session.
     """
-    return _line(
-        {"bridgefault_session": VERSION, "board": board, "meter": meter, "setup": setup_mapping(setup)}
-    )
+    return _line({"bridgefault_session": VERSION, "board": board, "meter": meter, "setup": setup_mapping(setup)})
 
 
-def reading_line(
-    probing: Probing, text: str, *, connected: str = "", note: str = "", discharged: bool = False
-) -> str:
+def reading_line(probing: Probing, text: str, *, connected: str = "", note: str = "", discharged: bool = False) -> str:
     """Return the journal line of a reading just taken.
 
     Parameters

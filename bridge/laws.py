@@ -4,9 +4,10 @@ Every function takes arrays of any one shape and works element by element.
 
 References
 ----------
-Shockley, Bell Syst. Tech. J. 28 (1949) 435 (junction law). Corless et al., Adv. Comput. Math. 5 (1996) 329 (the function
-that makes the series resistance explicit). Enz, Krummenacher & Vittoz, Analog Integr. Circuits Signal Process. 8 (1995) 83
-(channel interpolation). The temperature law of the saturation current is the one circuit simulators share (SPICE2, Nagel 1975).
+Shockley, Bell Syst. Tech. J. 28 (1949) 435 (junction law). Corless et al., Adv. Comput. Math. 5 (1996) 329 (the
+function that makes the series resistance explicit). Enz, Krummenacher & Vittoz, Analog Integr. Circuits Signal
+Process. 8 (1995) 83 (channel interpolation). The temperature law of the saturation current is the one circuit
+simulators share (SPICE2, Nagel 1975).
 """
 
 from __future__ import annotations
@@ -89,7 +90,9 @@ def _series_solution(w: Array) -> tuple[Array, Array]:
     return w * ratio, ratio
 
 
-def junction(voltage: Array, saturation: Array, scale: Array, series_ohms: Array, floor: float = GMIN_S) -> tuple[Array, Array]:
+def junction(
+    voltage: Array, saturation: Array, scale: Array, series_ohms: Array, floor: float = GMIN_S
+) -> tuple[Array, Array]:
     """Return current [A] and slope [S] of a Shockley junction behind a series resistance.
 
     Parameters
@@ -107,8 +110,8 @@ def junction(voltage: Array, saturation: Array, scale: Array, series_ohms: Array
 
     Notes
     -----
-    i = Is (exp((v - i Rs)/(n kT/q)) - 1) + floor v. With W exp(W) = (Is Rs/s) exp((v + Is Rs)/s), i = W s/Rs - Is; the ratio
-    form used here stays exact as Rs goes to 0.
+    i = Is (exp((v - i Rs)/(n kT/q)) - 1) + floor v. With W exp(W) = (Is Rs/s) exp((v + Is Rs)/s), i = W s/Rs - Is; the
+    ratio form used here stays exact as Rs goes to 0.
     """
     drive = np.minimum((voltage + saturation * series_ohms) / scale, EXPONENT_CAP)
     # expm1 keeps the small reverse and zero-bias currents that a difference of large terms would lose
@@ -215,7 +218,9 @@ def mosfet_channel(drain_v: Array, gate_v: Array, specific: Array, offset: Array
     return specific * (forward - backward), rate * backward_slope, rate * (forward_slope - backward_slope)
 
 
-def igbt_channel(collector_v: Array, gate_v: Array, saturation: Array, scale: Array, offset: Array) -> tuple[Array, Array, Array]:
+def igbt_channel(
+    collector_v: Array, gate_v: Array, saturation: Array, scale: Array, offset: Array
+) -> tuple[Array, Array, Array]:
     """Return current [A], slope against v_ce [S] and against v_ge [S] of an IGBT's main path without its diode.
 
     Parameters

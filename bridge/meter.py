@@ -153,9 +153,7 @@ class _Reader:
             return LIMITS[key][1]
         return self.number(table[key], key, place)
 
-    def word(
-        self, table: Mapping[str, Any], key: str, place: str, pattern: re.Pattern[str], kind: str
-    ) -> str:
+    def word(self, table: Mapping[str, Any], key: str, place: str, pattern: re.Pattern[str], kind: str) -> str:
         value = table[key]
         if isinstance(value, str) and pattern.fullmatch(value):
             return value
@@ -167,9 +165,7 @@ class _Reader:
         if not self.missing(table, "source", place):
             kind = table["source"] if isinstance(table["source"], str) else ""
             if kind not in SOURCE_KINDS:
-                self.problem(
-                    f"{place}source", f"{quoted(str(table['source']))}; accepted: {listed(SOURCE_KINDS)}"
-                )
+                self.problem(f"{place}source", f"{quoted(str(table['source']))}; accepted: {listed(SOURCE_KINDS)}")
                 kind = ""
         open_volts = self.number_at(table, "open_volts", place)
         if not kind:
@@ -178,9 +174,7 @@ class _Reader:
             if other != kind and key in table:
                 self.problem(place + key, f"a {kind} source has no {key}; accepted: {SOURCE_KINDS[kind]}")
         size = self.number_at(table, SOURCE_KINDS[kind], place)
-        return Source(
-            kind, size if kind == "current" else None, size if kind == "resistor" else None, open_volts
-        )
+        return Source(kind, size if kind == "current" else None, size if kind == "resistor" else None, open_volts)
 
     def diode(self, table: Mapping[str, Any]) -> DiodeTest:
         self.unknown_keys(table, (*SOURCE_KEYS, "limit_volts"), "diode.")
@@ -256,6 +250,4 @@ class _Reader:
         accuracies = () if self.missing(table, "accuracy", "") else self.accuracies(table["accuracy"])
         if self.problems or diode is None:
             return None
-        return MeterProfile(
-            name, title, is_reversed, int(counts), lead_ohms, beep_ohms, diode, ranges, accuracies
-        )
+        return MeterProfile(name, title, is_reversed, int(counts), lead_ohms, beep_ohms, diode, ranges, accuracies)

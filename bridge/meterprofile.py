@@ -13,9 +13,7 @@ __all__ = ["METER_MODES", "Accuracy", "DiodeTest", "MeterProfile", "OhmsRange", 
 
 METER_MODES = ("diode", "ohms", "continuity", "volts")
 LARGEST_VOLTS = 1000.0  # top of the voltage mode of hand-held meters; common practice, no source
-FINEST_VOLTS_DIGIT = (
-    1e-3  # the voltage mode starts at a range of `counts` millivolts; common practice, no source
-)
+FINEST_VOLTS_DIGIT = 1e-3  # the voltage mode starts at a range of `counts` millivolts; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,11 +189,7 @@ class MeterProfile:
         if mode == "volts":
             decimals = -_power_at_least(FINEST_VOLTS_DIGIT)
             return decimals - max(_power_at_least(abs(value) / (self.counts * FINEST_VOLTS_DIGIT)), 0)
-        full = (
-            self.diode.limit_volts
-            if mode == "diode"
-            else self._ohms_range(mode, range_name, value).full_scale
-        )
+        full = self.diode.limit_volts if mode == "diode" else self._ohms_range(mode, range_name, value).full_scale
         return -_power_at_least(full / self.counts)
 
     def resolution(self, mode: str, range_name: str | None = None, value: float = 0.0) -> float:
@@ -349,8 +343,7 @@ class MeterProfile:
             "beep_ohms": self.beep_ohms,
             "diode": {**self.diode.source.to_mapping(), "limit_volts": self.diode.limit_volts},
             "ohms": [
-                {"name": entry.name, "full_scale": entry.full_scale, **entry.source.to_mapping()}
-                for entry in self.ohms
+                {"name": entry.name, "full_scale": entry.full_scale, **entry.source.to_mapping()} for entry in self.ohms
             ],
             "accuracy": {mode: [limits.percent, limits.digits] for mode, limits in self.accuracies},
         }

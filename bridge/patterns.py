@@ -162,16 +162,12 @@ def _admissible_chance(participants: Sequence[_Participant], required: Sequence[
     for one in participants:
         following: dict[tuple[int, tuple[int, ...]], float] = {}
         for (size, have), chance in states.items():
-            joined = tuple(
-                min(count + (number == one.member), required[number]) for number, count in enumerate(have)
-            )
+            joined = tuple(min(count + (number == one.member), required[number]) for number, count in enumerate(have))
             for state, share in (((size, have), one.whole), ((size + 1, joined), 1.0 - one.whole)):
                 following[state] = following.get(state, 0.0) + chance * share
         states = following
     return math.fsum(
-        chance
-        for (size, have), chance in states.items()
-        if SMALLEST_SET <= size <= most and have == tuple(required)
+        chance for (size, have), chance in states.items() if SMALLEST_SET <= size <= most and have == tuple(required)
     )
 
 
@@ -206,9 +202,7 @@ def _strikes_of(
         yield Strike(pattern.name, share, participants, required, most, log_whole, log_odds, member)
 
 
-def list_strikes(
-    board: Board, faults: Sequence[Fault], first: Array, groups: Mapping[str, str]
-) -> tuple[Strike, ...]:
+def list_strikes(board: Board, faults: Sequence[Fault], first: Array, groups: Mapping[str, str]) -> tuple[Strike, ...]:
     """Return every damage pattern at every site of a board where it can leave three or more faults.
 
     Patterns that cannot strike this board give their share to the others; the sites of a pattern share it by

@@ -67,11 +67,7 @@ def switch_positions(board: BoardNames) -> tuple[str, ...]:
     board : Board
         The board.
     """
-    single = [
-        part.position
-        for part in board.parts.values()
-        if part.kind in SWITCH_KINDS and part.position is not None
-    ]
+    single = [part.position for part in board.parts.values() if part.kind in SWITCH_KINDS and part.position is not None]
     together = [re.sub(r"_[0-9]+$", "", position) for position in single]
     return tuple(dict.fromkeys(together + single))
 
@@ -95,9 +91,7 @@ def parse_mode(text: str, meter: MeterProfile) -> tuple[str, str | None]:
     mode = mode.strip().lower()
     if mode not in METER_MODES or (colon and mode != "ohms"):
         ranges = f"ohms:{meter.ohms[0].name}" if meter.ohms else "ohms:2k"
-        raise InputError(
-            f"{quoted(text)}; accepted: diode, ohms, {ranges} (a range), continuity, volts", where="mode"
-        )
+        raise InputError(f"{quoted(text)}; accepted: diode, ohms, {ranges} (a range), continuity, volts", where="mode")
     if not colon:
         return mode, None
     try:

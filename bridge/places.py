@@ -71,9 +71,7 @@ def place_parts(board: Board) -> dict[str, Place]:
         The board; packages and positions are its own, legs follow from positions and names.
     """
     positions = {ref: _position(part) for ref, part in board.parts.items()}
-    legs = {
-        ref: None if position is None else _leg_of_position(position) for ref, position in positions.items()
-    }
+    legs = {ref: None if position is None else _leg_of_position(position) for ref, position in positions.items()}
     known_legs = {leg for leg in legs.values() if leg is not None}
     in_package: dict[str, set[str]] = {}
     for ref, part in board.parts.items():

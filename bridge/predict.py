@@ -379,8 +379,10 @@ def _range_levels(shots: Sequence[Shot]) -> list[Index]:
     return [np.array(level, dtype=np.intp) for level in levels]
 
 
-def _still_open(collector: _Collector, answered: NDArray[np.int32], shots: Sequence[Shot], level: Index) -> NDArray[np.bool_]:
-    """Return for each shot of a level which hypotheses the next lower range could not show; an autorange stops there."""
+def _still_open(
+    collector: _Collector, answered: NDArray[np.int32], shots: Sequence[Shot], level: Index
+) -> NDArray[np.bool_]:
+    """Return for each shot of a level which hypotheses the next lower range left open; an autorange stops there."""
     value = collector.end_values()
     result = np.ones((len(level), *answered.shape[1:]), dtype=bool)
     for row, shot in enumerate(level.tolist()):

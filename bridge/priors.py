@@ -271,9 +271,7 @@ def _masses(table: FaultTable, part_count: int, has_patterns: bool) -> tuple[flo
     return tuple(mass / total for mass in masses)
 
 
-def _first_weights(
-    board: Board, faults: Sequence[Fault], rows: Mapping[str, WeightRow], table: FaultTable
-) -> Array:
+def _first_weights(board: Board, faults: Sequence[Fault], rows: Mapping[str, WeightRow], table: FaultTable) -> Array:
     """Probability of each fault, given exactly one: a group's share over parts, a part's over its modes."""
     modes_of: dict[str, list[str]] = {}
     for fault in faults:

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
-from bridge.evidence import Survivors, model_reading, refine, screen
+from bridge.evidence import Survivors, refine, screen
 from bridge.faults import Fault
 from bridge.forecast import Forecast, forecast
 from bridge.groups import error_between, smallest_replacement
+from bridge.likelihood import model_reading
 from bridge.meter import MeterProfile
 from bridge.predict import Progress
 from bridge.probing import Setup
@@ -342,7 +343,10 @@ def _list_groups(
     for label in np.argsort(ids).tolist():
         members = np.flatnonzero(labels == label)
         known = [
-            (frozenset(package[fault] for fault in beliefs.faults[member] if fault >= 0), float(beliefs.probability[member]))
+            (
+                frozenset(package[fault] for fault in beliefs.faults[member] if fault >= 0),
+                float(beliefs.probability[member]),
+            )
             for member in members[:REPLACE_MOST].tolist()
         ]
         separable = True

@@ -57,13 +57,10 @@ def _fields(line: str, separator: str) -> list[str]:
     # one line at a time: a quote left open must not swallow the readings after it
     try:
         fields = [
-            field.strip()
-            for field in next(csv.reader([line], delimiter=separator, strict=True, skipinitialspace=True))
+            field.strip() for field in next(csv.reader([line], delimiter=separator, strict=True, skipinitialspace=True))
         ]
     except csv.Error as error:
-        raise InputError(
-            f"quotes out of place ({error}); accepted: a whole field in quotes, on one line"
-        ) from None
+        raise InputError(f"quotes out of place ({error}); accepted: a whole field in quotes, on one line") from None
     while fields and not fields[-1]:
         fields.pop()
     return fields
@@ -101,8 +98,7 @@ def parse_header(line: str, *, with_reading: bool = True) -> Header:
     columns = tuple(splits[separator])
     if score(separator)[0] == 0:
         raise InputError(
-            f"no header but {quoted(line)}; "
-            f"accepted: {','.join(REQUIRED_COLUMNS)} and perhaps hold,lift,connected,note"
+            f"no header but {quoted(line)}; accepted: {','.join(REQUIRED_COLUMNS)} and perhaps hold,lift,connected,note"
         )
     unknown = [quoted(word) for word in columns if word not in COLUMNS]
     if unknown:
@@ -110,9 +106,7 @@ def parse_header(line: str, *, with_reading: bool = True) -> Header:
     twice = sorted({word for word in columns if columns.count(word) > 1}, key=columns.index)
     if twice:
         raise InputError(f"column {listed(twice)} is there twice; accepted: each column once")
-    missing = [
-        word for word in REQUIRED_COLUMNS if word not in columns and (with_reading or word != "reading")
-    ]
+    missing = [word for word in REQUIRED_COLUMNS if word not in columns and (with_reading or word != "reading")]
     if missing:
         raise InputError(f"column {listed(missing)} is missing; accepted: {listed(COLUMNS)}")
     return Header(columns, separator)
@@ -137,17 +131,12 @@ def split_row(line: str, header: Header) -> dict[str, str]:
     if len(fields) > len(header.columns):
         counted = f"{len(fields)} fields under {len(header.columns)} columns"
         raise InputError(
-            f"{counted}: {_DECIMAL_COMMA}"
-            if header.separator == ","
-            else f"{counted}; accepted: one for each column"
+            f"{counted}: {_DECIMAL_COMMA}" if header.separator == "," else f"{counted}; accepted: one for each column"
         )
-    others = [
-        name for mark, name in SEPARATORS.items() if mark != header.separator and fields and mark in fields[0]
-    ]
+    others = [name for mark, name in SEPARATORS.items() if mark != header.separator and fields and mark in fields[0]]
     if others:
         raise InputError(
-            f"separated by {others[0]}, but the header by {SEPARATORS[header.separator]}; "
-            "accepted: one separator"
+            f"separated by {others[0]}, but the header by {SEPARATORS[header.separator]}; accepted: one separator"
         )
     row = dict.fromkeys(COLUMNS, "") | dict(zip(header.columns, fields, strict=False))
     if header.separator == ",":
@@ -167,6 +156,4 @@ def _refuse_lost_decimals(row: dict[str, str], header: Header) -> None:
             and _AFTER_THE_COMMA.fullmatch(row[column]) is not None
         )
         if digits_alone or cut_off:
-            raise InputError(
-                f"reading {quoted(row['reading'])} with {column} {quoted(row[column])}: {_DECIMAL_COMMA}"
-            )
+            raise InputError(f"reading {quoted(row['reading'])} with {column} {quoted(row[column])}: {_DECIMAL_COMMA}")

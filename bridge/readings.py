@@ -258,17 +258,13 @@ def parse_readings(
     if is_journal(data):
         found = _journal_readings(data, source, board, meter, setup)
     else:
-        found = _sheet_readings(
-            decode_text(data, where), source, board, meter or load_meter(), setup or Setup()
-        )
+        found = _sheet_readings(decode_text(data, where), source, board, meter or load_meter(), setup or Setup())
     if not found.readings and not allow_none:
         raise InputError("no reading in it; accepted: at least one row with a reading", where=where)
     return found
 
 
-def _sheet_readings(
-    text: str, source: str, board: BoardNames, meter: MeterProfile, setup: Setup
-) -> ReadingSet:
+def _sheet_readings(text: str, source: str, board: BoardNames, meter: MeterProfile, setup: Setup) -> ReadingSet:
     where = shown_source(source)
     problems, readings = _Problems(where), []
     for number, row in _rows(text, where, problems, with_reading=True):
@@ -282,9 +278,7 @@ def _sheet_readings(
     return ReadingSet(source, tuple(readings), meter, setup)
 
 
-def _rows(
-    text: str, where: str, problems: _Problems, *, with_reading: bool
-) -> Iterator[tuple[int, dict[str, str]]]:
+def _rows(text: str, where: str, problems: _Problems, *, with_reading: bool) -> Iterator[tuple[int, dict[str, str]]]:
     """Yield line number and fields of each row below the header that is not blank."""
     lines = text_lines(text)
     if not lines:
@@ -339,9 +333,7 @@ def _journal_readings(
         except InputError as error:
             problems.add(entry.line, error)
     problems.raise_any()
-    return ReadingSet(
-        source, tuple(readings), meter, setup, is_journal=True, cut_line=cut_line or journal.cut_line
-    )
+    return ReadingSet(source, tuple(readings), meter, setup, is_journal=True, cut_line=cut_line or journal.cut_line)
 
 
 def load_probings(source: str, board: BoardNames, meter: MeterProfile | None = None) -> tuple[Probing, ...]:
@@ -377,9 +369,7 @@ def load_probings(source: str, board: BoardNames, meter: MeterProfile | None = N
             continue
         try:
             hold = _DISCHARGED.sub("", row["hold"])
-            probings.append(
-                parse_probing(row["red"], row["black"], row["mode"], hold, row["lift"], board, meter)
-            )
+            probings.append(parse_probing(row["red"], row["black"], row["mode"], hold, row["lift"], board, meter))
         except InputError as error:
             problems.add(number, error)
     problems.raise_any()

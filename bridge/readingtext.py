@@ -147,9 +147,7 @@ def check_reading(reading: ReadingValue, text: str, probing: Probing, meter: Met
         if mode != "continuity":
             raise InputError(f"{quoted(text)} in mode {mode}; accepted: the number shown, or mode continuity")
         if meter.beep_ohms == 0.0:
-            raise InputError(
-                f"{quoted(text)}, but meter {meter.name} has no beeper; accepted: the number shown, or OL"
-            )
+            raise InputError(f"{quoted(text)}, but meter {meter.name} has no beeper; accepted: the number shown, or OL")
         return ""
     unit = "V" if mode in ("diode", "volts") else "ohm"
     if reading.unit and reading.unit != unit:
@@ -158,9 +156,7 @@ def check_reading(reading: ReadingValue, text: str, probing: Probing, meter: Met
             f"{quoted(text)} is in {words[reading.unit]}, but mode {probing.mode_text} shows {words[unit]}"
         )
     if mode == "volts" and (reading.state == "OL" or reading.to_ol):
-        raise InputError(
-            f"{quoted(text)} in mode volts is beyond any bus; accepted: the voltage shown, as 12.5"
-        )
+        raise InputError(f"{quoted(text)} in mode volts is beyond any bus; accepted: the voltage shown, as 12.5")
     if reading.value is None:
         return unit
     if unit == "ohm":
@@ -181,11 +177,7 @@ def _check_ohms(value: float, text: str, probing: Probing, meter: MeterProfile) 
         raise InputError(f"{quoted(text)} can be read two ways; write {format_compact(value)} or {whole}")
     largest = meter.largest(probing.mode, probing.range_name)
     if value > largest:
-        shown = (
-            f"range {probing.range_name} of meter {meter.name}"
-            if probing.range_name
-            else f"meter {meter.name}"
-        )
+        shown = f"range {probing.range_name} of meter {meter.name}" if probing.range_name else f"meter {meter.name}"
         raise InputError(
             f"{quoted(text)} is above the {format_compact(largest)} ohm that {shown} shows "
             f"in mode {probing.mode}; accepted: OL, a smaller value, or another meter profile"

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.board import Board
 from bridge.circuit import build_circuit
 from bridge.damage import change_of, combine
 from bridge.faults import Fault, median_ohms
-from bridge.board import Board
 from bridge.forecast import default_probings
 from bridge.instants import build_points
 from bridge.meter import MeterProfile
@@ -96,7 +96,7 @@ def separable_in_place(
 
 
 def _distance(leader: float, others: Array, unit: str) -> Array:
-    """Return how many standard deviations lie between displays; OL against a number is as clear as an outcome can be."""
+    """Return how many standard deviations lie between displays; OL against a number is clear."""
     if math.isnan(leader):
         return np.zeros(len(others))
     with np.errstate(invalid="ignore"):

@@ -63,9 +63,7 @@ def _held_rows(circuit: Circuit, holds: Sequence[Hold]) -> tuple[tuple[int, floa
     held: list[tuple[int, float, float]] = []
     for hold in holds:
         refs = [
-            ref
-            for ref in circuit.hold_rows
-            if ref == f"Q_{hold.position}" or ref.startswith(f"Q_{hold.position}_")
+            ref for ref in circuit.hold_rows if ref == f"Q_{hold.position}" or ref.startswith(f"Q_{hold.position}_")
         ]
         if not refs:
             known = " ".join(sorted(ref.removeprefix("Q_") for ref in circuit.hold_rows))

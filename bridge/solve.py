@@ -1,12 +1,14 @@
 """Operating points of many variants of one circuit at once: damped Newton on nodal equations.
 
-Each column of a batch is one set of branch values under one placement of the leads. Junction voltages are limited in the
-way circuit simulators do; the channels' transconductance enters as a low-rank correction, so that the elimination itself
-stays symmetric and free of subtraction. The residual of every answer is checked; what did not converge is reported.
+Each column of a batch is one set of branch values under one placement of the leads. Junction voltages are limited in
+the way circuit simulators do; the channels' transconductance enters as a low-rank correction, so that the elimination
+itself stays symmetric and free of subtraction. The residual of every answer is checked; what did not converge is
+reported.
 
 References
 ----------
-Nagel, SPICE2, UCB/ERL M520 (1975) for nodal Newton with junction limiting. Woodbury's identity: Hager, SIAM Rev. 31 (1989) 221.
+Nagel, SPICE2, UCB/ERL M520 (1975) for nodal Newton with junction limiting. Woodbury's identity: Hager, SIAM Rev. 31
+(1989) 221.
 """
 
 from __future__ import annotations
@@ -30,7 +32,7 @@ GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test 
 ALWAYS_ON_GATE_V = 15.0
 METER_SCALE_V = 0.025  # how sharply a current source runs out at its open-circuit voltage
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
-STEP_V = 1e-6  # last move of a converged reading; Newton's next would be its square. Nodes that carry nothing may still drift
+STEP_V = 1e-6  # last move of a converged reading; Newton's next is its square. Idle nodes may drift
 GATE_STEP_V = 0.5
 CHANNEL_DARK_V = 1.6  # 35 e-folds under threshold: below 1e-15 A
 SLOPE_FLOOR_S = 1e-13  # a transconductance below this moves nothing a meter shows
@@ -385,7 +387,10 @@ class _Newton:
         self.junction_at = limited
         meter = voltage[points.red, self.columns] - points.volts
         held = laws.limit_junction_step(
-            meter, self.meter_at, np.full_like(meter, METER_SCALE_V), np.where(points.amps > 0.0, self.meter_critical, np.inf)
+            meter,
+            self.meter_at,
+            np.full_like(meter, METER_SCALE_V),
+            np.where(points.amps > 0.0, self.meter_critical, np.inf),
         )
         gap = np.maximum(gap, np.abs(meter - held))
         self.meter_at = held
@@ -411,12 +416,14 @@ class _Newton:
             gap = np.maximum(gap, np.abs(gate[row] - new_gate))
             self.gate_at[row] = new_gate
             self.collector_at[row] = new_collector
-        return gap
+        answer: Array = gap
+        return answer
 
     def allowed_amps(self) -> Array:
         """Return the residual [A] each column may keep: a share of the test current, and what rounding leaves."""
         rounding = 8.0 * np.finfo(float).eps * self.largest * (1e-3 + np.max(np.abs(self.voltage), axis=0))
-        return RESIDUAL_SHARE * self.yardstick + rounding + 1e-18
+        allowed: Array = RESIDUAL_SHARE * self.yardstick + rounding + 1e-18
+        return allowed
 
 
 def _iterate(state: _Newton, until: float) -> None:

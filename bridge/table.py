@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
+from bridge.dwell import value_after_dwell
 from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
 from bridge.meter import MeterProfile
 from bridge.predict import CellTable, Progress, solve_cells
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
-from bridge.dwell import value_after_dwell
 from bridge.shots import Shot, ShotArrays, plan_shots
 from bridge.variants import ChangeClasses
 
@@ -121,7 +121,11 @@ def build_space(board: Board, setup: Setup) -> FaultSpace:
     for number, fault in enumerate(faults):
         if fault.mode in ("emitter-open", "burst"):
             change = change_of(circuit, fault.part, fault.mode, None)
-            cut = {ref for (ref, slot), row in circuit.junction_rows.items() if slot == "junction" and row in change.junctions}
+            cut = {
+                ref
+                for (ref, slot), row in circuit.junction_rows.items()
+                if slot == "junction" and row in change.junctions
+            }
             hides += [(number, other) for other, hidden in enumerate(faults) if hidden.part in cut]
     return FaultSpace(
         board=board,
@@ -322,12 +326,13 @@ def _displays(cells: CellTable, circuit: Circuit, shots: Sequence[Shot]) -> tupl
         differ = start != end
         codes.append(np.unique(start[differ].astype(np.int64) * count + end[differ]))
     code = np.unique(np.concatenate(codes))
-    start = np.concatenate([np.arange(count), code // count])
-    end = np.concatenate([np.arange(count), code % count])
+    first: Index = (code // count).astype(np.intp)
+    last: Index = (code % count).astype(np.intp)
+    start = np.concatenate([np.arange(count), first])
+    end = np.concatenate([np.arange(count), last])
     value, time_sd = answers.value[end].copy(), np.zeros(len(end))
-    moving = np.arange(count, len(end))
-    value[moving], time_sd[moving] = value_after_dwell(
-        answers, start[moving], end[moving], circuit.capacitor_farads, ShotArrays.of(shots), circuit.setup.dwell_s
+    value[count:], time_sd[count:] = value_after_dwell(
+        answers, first, last, circuit.capacitor_farads, ShotArrays.of(shots), circuit.setup.dwell_s
     )
     displays = Displays(
         start=answers.value[start],

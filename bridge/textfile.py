@@ -82,9 +82,7 @@ def decode_text(data: bytes, where: str) -> str:
     null = data.find(b"\0")
     if null >= 0:
         line = data.count(b"\n", 0, null) + 1
-        raise InputError(
-            "a null byte: this file is binary or UTF-16; give UTF-8 text", where=f"{where}, line {line}"
-        )
+        raise InputError("a null byte: this file is binary or UTF-16; give UTF-8 text", where=f"{where}, line {line}")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

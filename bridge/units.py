@@ -53,14 +53,12 @@ _PLAIN = re.compile(
     rf"(?:[eE](?P<exponent>[-+][0-9]{{1,3}})|\s*(?P<letter>[{MULTIPLIER_LETTERS}Rr]))?{_UNIT}"
 )
 # IEC 60062: the letter stands where the decimal point is: R47 4R7 470R 4K7 47K3 4M7
-_LETTER_CODE = re.compile(
-    rf"{_SIGN}(?P<whole>[0-9]*)(?P<letter>[{MULTIPLIER_LETTERS}RrV])(?P<rest>[0-9]+){_UNIT}"
-)
+_LETTER_CODE = re.compile(rf"{_SIGN}(?P<whole>[0-9]*)(?P<letter>[{MULTIPLIER_LETTERS}RrV])(?P<rest>[0-9]+){_UNIT}")
 _UNSIGNED_EXPONENT = re.compile(r"[-+]?[0-9.,]+[eE][0-9]+")
 _SPACES = str.maketrans("\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}\N{THIN SPACE}", "   ")
 
 
-class NotAValue(InputError):  # noqa: N818 - named after what the text is
+class NotAValue(InputError):
     """The text is no engineering notation at all."""
 
 
@@ -113,9 +111,7 @@ def parse_quantity(text: str) -> Quantity:
         power = 0
     elif _UNSIGNED_EXPONENT.fullmatch(written):
         before, after = written.lower().split("e")
-        raise InputError(
-            f"{quoted(text)} can be read two ways; write {before}R{after} ohm or {before}e+{after}"
-        )
+        raise InputError(f"{quoted(text)} can be read two ways; write {before}R{after} ohm or {before}e+{after}")
     else:
         raise NotAValue(f"{quoted(text)} is no value; accepted: {ACCEPTED_VALUES} (m is milli, M is mega)")
     # one reading of the whole decimal: 4k7 is then the very double that 4700 is

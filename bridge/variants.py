@@ -191,7 +191,9 @@ class ChangeClasses:
             np.maximum.at(current, owners, np.abs(amps))
             np.add.at(reading, owners, volts)
         rows = circuit.capacitor_rows
-        if len(self._capacitor.row) and points.siemens[rows].any():  # a smaller capacitance changes neither first instant nor end
+        if (
+            len(self._capacitor.row) and points.siemens[rows].any()
+        ):  # a smaller capacitance changes neither first instant nor end
             a, b = circuit.linear_a[rows], circuit.linear_b[rows]
             flows = points.siemens[rows] * (voltage[a] - voltage[b])
             gone = self._capacitor.value == 0.0
@@ -207,7 +209,9 @@ class ChangeClasses:
         """Return by how much each channel entry would change its channel's current, entries x batch [A]."""
         circuit = self.circuit
         steps = np.zeros((len(self._channel.row), points.size))
-        for entry, (row, state) in enumerate(zip(self._channel.row.tolist(), self._channel.value.tolist(), strict=True)):
+        for entry, (row, state) in enumerate(
+            zip(self._channel.row.tolist(), self._channel.value.tolist(), strict=True)
+        ):
             high, low, gate = circuit.channel_high[row], circuit.channel_low[row], circuit.channel_gate[row]
             drop = voltage[high] - voltage[low]
 
@@ -217,7 +221,11 @@ class ChangeClasses:
                         drop, gate_voltage, circuit.channel_specific[row], circuit.channel_offset[row]
                     )[0]
                 return laws.igbt_channel(
-                    drop, gate_voltage, circuit.channel_specific[row], circuit.channel_scale[row], circuit.channel_offset[row]
+                    drop,
+                    gate_voltage,
+                    circuit.channel_specific[row],
+                    circuit.channel_scale[row],
+                    circuit.channel_offset[row],
                 )[0]
 
             present = through(voltage[gate] - voltage[low]) * (points.channel[row] != CHANNEL_OFF)
@@ -225,5 +233,3 @@ class ChangeClasses:
             if state == ALWAYS_ON:
                 steps[entry] += through(np.full_like(drop, ALWAYS_ON_GATE_V))
         return steps
-
-

@@ -1,0 +1,210 @@
+"""How probable a single reading is under a predicted display, slips included.
+
+References
+----------
+Box & Tiao, Biometrika 55 (1968) 119 (contamination model of bad readings).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.meter import MeterProfile
+from bridge.readings import Reading
+from bridge.table import Displays
+
+__all__ = ["ReadingModel", "log_likelihood", "model_reading", "normal_cdf"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+FALSE_OL = 0.02  # a coating, a bad contact: the commonest slip; common practice, no source
+WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong in 1-4 % of cases
+DOUBTED_SLIP = 0.3  # a reading its own technician doubts
+DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
+OPEN_IF_UNDECIDED = 0.85  # where dwell and capacitor decide whether the display got to OL in time
+STATE_NAMED_RIGHT = 0.95  # a technician who writes climbing or falling saw it
+SETTLED_SHARE = 0.8  # of displays that still move, how many are waited out before the number is written
+
+
+def normal_cdf(z: Array) -> Array:
+    """Return the standard normal distribution function (Abramowitz & Stegun 26.2.17, error below 7.5e-8)."""
+    t = 1.0 / (1.0 + 0.2316419 * np.abs(z))
+    poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
+    tail = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) * poly
+    return np.where(z > 0.0, 1.0 - tail, tail)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingModel:
+    """What a reading says, in the terms the likelihood needs.
+
+    Parameters
+    ----------
+    kind : str
+        ``number``, ``OL``, ``beep``, ``chirp``, ``climbing`` or ``falling``.
+    value : float
+        Number read [V] or [ohm], for a beep the resistance it starts at; NaN if there is none.
+    digits_sd, gain_sd : float
+        Meter error: independent [unit] and shared, relative [1].
+    gain : str
+        Mode and range that share a gain error.
+    slip, false_open : float
+        Probability of a wrong number and of a false OL [1].
+    slip_density : float
+        Density of a wrong number [1/unit].
+    to_ol : bool
+        Whether a climbing display was seen on its way to OL.
+    """
+
+    kind: str
+    value: float
+    digits_sd: float
+    gain_sd: float
+    gain: str
+    slip: float
+    false_open: float
+    slip_density: float
+    to_ol: bool
+
+
+def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
+    """Return a reading in the terms of the likelihood.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was read.
+    meter : MeterProfile
+        The meter it was read on.
+    """
+    probing = reading.probing
+    value = float("nan") if reading.value is None else reading.value
+    kind = {"steady": "number"}.get(reading.state, reading.state)
+    mode, range_name = probing.mode, probing.range_name
+    at = 0.0 if math.isnan(value) else abs(value)
+    gain_sd, digits_sd = meter.sigma(mode, range_name, at)
+    gain = mode
+    if mode in ("ohms", "continuity"):
+        gain = f"ohms:{range_name if range_name is not None else meter.range_for(at).name}"
+        density = 1.0 / (DECADES_OF_OHMS * max(at, 0.5))
+    else:
+        density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
+    if kind in ("beep", "chirp"):
+        value = meter.beep_ohms
+    doubt = DOUBTED_SLIP if reading.doubted else 0.0
+    return ReadingModel(
+        kind=kind,
+        value=value,
+        digits_sd=digits_sd,
+        gain_sd=gain_sd,
+        gain=gain,
+        slip=max(WRONG_READING, doubt),
+        false_open=max(FALSE_OL, doubt),
+        slip_density=density,
+        to_ol=reading.to_ol,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """How displays move while the leads rest.
+
+    Parameters
+    ----------
+    low, high : ndarray, displays
+        Smallest and largest value on the way, the display's limit for OL.
+    moving, climbs : ndarray of bool, displays
+        Whether the display still moves when it is read, and upwards.
+    reaches_open : ndarray of bool, displays
+        Whether it would end at OL.
+    """
+
+    low: Array
+    high: Array
+    moving: Mask
+    climbs: Mask
+    reaches_open: Mask
+
+    @classmethod
+    def of(cls, displays: Displays, which: Index, limit: float, digits_sd: float) -> _Course:
+        start, end = displays.start[which], displays.end[which]
+        first = np.where(np.isfinite(start), start, limit)
+        last = np.where(np.isfinite(end), end, limit)
+        low, high = np.minimum(first, last), np.maximum(first, last)
+        moving = (displays.time_sd[which] > 0.0) & (high - low > 4.0 * digits_sd)
+        return cls(low, high, moving, moving & (last > first), ~np.isfinite(end))
+
+    def density(self, value: float, slack: float) -> Array:
+        """Return the density of a value caught somewhere on the way [1/unit]."""
+        inside = (value >= self.low - slack) & (value <= self.high + slack)
+        return np.where(self.moving & inside, 1.0 / np.maximum(self.high - self.low, slack), 0.0)
+
+
+def log_likelihood(
+    model: ReadingModel, displays: Displays, which: Index, mean: Array, sd: Array, limit: float
+) -> Array:
+    """Return the log probability (density for a number) of a reading under each display, slips included.
+
+    Parameters
+    ----------
+    model : ReadingModel
+        The reading.
+    displays : Displays
+        Predicted displays.
+    which : ndarray of int, displays
+        Those to judge by.
+    mean, sd : ndarray, ... x displays
+        Predicted value, infinite for OL, and its standard deviation [unit].
+    limit : float
+        Largest value the display shows [unit].
+    """
+    course = _Course.of(displays, which, limit, model.digits_sd)
+    if model.kind == "OL":
+        undecided = np.where(displays.time_sd[which] > 0.0, OPEN_IF_UNDECIDED, 1.0)
+        share = np.where(np.isfinite(mean), 1.0 - normal_cdf((limit - mean) / sd), undecided)
+        probability = (1.0 - model.false_open) * share + model.false_open
+    elif model.kind == "number":
+        probability = _number(model, course, mean, sd)
+    elif model.kind in ("climbing", "falling"):
+        probability = _on_the_way(model, course)
+    else:
+        probability = _beep(model, displays.start[which], mean, sd)
+    result: Array = np.log(probability)
+    return result
+
+
+def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
+    with np.errstate(invalid="ignore", over="ignore"):
+        z = np.where(np.isfinite(mean), (model.value - mean) / sd, 1e3)
+        density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (sd * math.sqrt(2.0 * math.pi))
+    settled = np.where(course.moving, SETTLED_SHARE, 1.0)
+    passing = course.density(model.value, model.digits_sd)
+    honest = 1.0 - model.slip - model.false_open
+    answer: Array = honest * (settled * density + (1.0 - settled) * passing) + model.slip * model.slip_density
+    return answer
+
+
+def _on_the_way(model: ReadingModel, course: _Course) -> Array:
+    right_way = course.climbs if model.kind == "climbing" else course.moving & ~course.climbs
+    if model.to_ol:
+        right_way = right_way & course.reaches_open
+    honest = (1.0 - model.slip) * STATE_NAMED_RIGHT
+    if math.isnan(model.value):
+        named: Array = honest * right_way.astype(np.float64) + (1.0 - honest)
+        return named
+    answer: Array = honest * np.where(right_way, course.density(model.value, 3.0 * model.digits_sd), 0.0)
+    return answer + (1.0 - honest) * model.slip_density
+
+
+def _beep(model: ReadingModel, start: Array, mean: Array, sd: Array) -> Array:
+    below = np.where(np.isfinite(mean), normal_cdf((model.value - mean) / sd), 0.0)
+    if model.kind == "chirp":  # the capacitor passed for a short until it had charged
+        below = np.where(np.isfinite(start) & (start < model.value), 1.0 - below, 0.0)
+    answer: Array = (1.0 - model.slip) * below + model.slip
+    return answer
