@@ -20,39 +20,43 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.likelihood import ReadingModel, log_likelihood, normal_cdf
-from bridge.table import Displays, ReadingColumn, ReadingTable
+from bridge.predict import UNKNOWN, Progress
+from bridge.table import ReadingColumn, ReadingTable
 
 __all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+Scores = NDArray[np.float32]
 
 BATCH_SPREAD_V = (
     0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
-KEEP_NATS = 20.0
+KEEP_NATS = 16.0
+HOPE_NATS = 1.5  # by how much two faults may explain one reading better than any single fault
 KEEP_MOST = 5000
 
 
-def _moments(
-    model: ReadingModel, displays: Displays, which: Index, shift: Array, primary: int, ln_sigma: Array
-) -> tuple[Array, Array]:
-    """Return mean and standard deviation of displays on the grid of the primary batch, grid x displays."""
-    loads = displays.batch_load[:, which]
-    variance = displays.own_sd[which] ** 2 + displays.time_sd[which] ** 2 + model.digits_sd**2
-    for batch in range(loads.shape[0]):
+def _scores(column: ReadingColumn, model: ReadingModel, primary: int, start: Index, end: Index) -> Scores:
+    """Return the log likelihood of a reading on the grid of the primary batch, grid x displays."""
+    code = start * (len(column.cells.answers.value) + 1) + end
+    _, where, inverse = np.unique(code, return_index=True, return_inverse=True)
+    shown = column.displays(start[where], end[where])
+    variance = shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2
+    for batch, load in enumerate(shown.batch_load):
         if batch != primary:
-            variance = variance + (loads[batch] * BATCH_SPREAD_V) ** 2
-    owner = displays.owner[:, which]
-    variance = variance + np.sum((displays.severity_load[:, which] * ln_sigma[owner]) ** 2, axis=0)
-    value = displays.value[which]
-    with np.errstate(invalid="ignore"):
-        variance = variance + (np.where(np.isfinite(value), value, 0.0) * model.gain_sd) ** 2
-        step = loads[primary] if len(loads) else np.zeros(len(which))
-        mean = value[None, :] + shift[:, None] * np.where(np.isfinite(value), step, 0.0)[None, :]
-        variance = variance + (step * (GRID_V[1] - GRID_V[0]) / math.sqrt(12.0)) ** 2
-    return mean, np.sqrt(variance)
+            variance = variance + (load * BATCH_SPREAD_V) ** 2
+    variance = variance + np.sum((shown.severity_load * column.ln_sigma[shown.owner]) ** 2, axis=0)
+    finite = np.where(np.isfinite(shown.value), shown.value, 0.0)
+    step = np.where(np.isfinite(shown.value), shown.batch_load[primary], 0.0) if len(shown.batch_load) else 0.0 * finite
+    variance = variance + (finite * model.gain_sd) ** 2 + (step * (GRID_V[1] - GRID_V[0]) / math.sqrt(12.0)) ** 2
+    mean = shown.value[None, :] + GRID_V[:, None] * step[None, :]
+    every = np.arange(len(shown.value))
+    score = log_likelihood(model, shown, every, mean, np.sqrt(variance)[None, :], column.limit)
+    result: Scores = score.astype(np.float32)[:, inverse]
+    return result
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,28 +78,18 @@ class ScreenedSpace:
     pair: Array
 
 
-def _class_sigma(table: ReadingTable, column: ReadingColumn) -> Array:
-    """Return the severity spread of each class of a column's circuit."""
-    space = table.space
-    size = int(max(column.class_of_single.max(initial=0), column.class_of_double.max(initial=0))) + 1
-    sigma = np.zeros(size)
-    sigma[column.class_of_single] = space.singles.ln_sigma
-    sigma[column.class_of_double] = space.doubles.ln_sigma
-    sigma[0] = 0.0
-    return sigma
-
-
 def _primary_batch(table: ReadingTable) -> int:
     """Return the batch that moves the readings of a healthy board most."""
-    if not table.batches:
-        return 0
-    total = np.zeros(len(table.batches))
+    total = np.zeros(max(len(table.batches), 1))
+    healthy = np.zeros(1, dtype=np.intp)
     for column in table.columns:
-        total += np.abs(column.displays.batch_load[:, column.healthy])
+        _, end = column.of_classes(healthy)
+        load = column.cells.answers.batch_load[:, end[0]]
+        total[: len(load)] += np.abs(load)
     return int(np.argmax(total))
 
 
-def screen(table: ReadingTable, models: Sequence[ReadingModel]) -> ScreenedSpace:
+def screen(table: ReadingTable, models: Sequence[ReadingModel], progress: Progress | None = None) -> ScreenedSpace:
     """Return first-pass evidence of the whole space.
 
     Parameters
@@ -104,51 +98,126 @@ def screen(table: ReadingTable, models: Sequence[ReadingModel]) -> ScreenedSpace
         Columns in the order of the readings.
     models : sequence of ReadingModel
         The readings.
+    progress : callable, optional
+        Called with readings done and readings to do.
+
+    Notes
+    -----
+    Singles and the healthy board are weighed completely. A pair needs a solve only where both faults act on a reading
+    together; as long as one is outstanding the reading counts as explained better than by any single fault. A pair
+    whose bound falls ``KEEP_NATS`` below the best explanation is given up: the rest of its solves cannot bring it back.
     """
     space = table.space
     primary = _primary_batch(table)
     weights = -0.5 * (GRID_V / BATCH_SPREAD_V) ** 2
     weights -= np.log(np.sum(np.exp(weights)))
-    size = len(table.columns[0].pair) if table.columns else 0
     single = np.zeros((len(GRID_V), len(space.singles)), dtype=np.float32)
     double = np.zeros((len(GRID_V), len(space.doubles)), dtype=np.float32)
-    upper = np.triu_indices(size)
-    pair = np.zeros((len(GRID_V), len(upper[0])), dtype=np.float32)
-    healthy = np.zeros(len(GRID_V))
-    rows: Index | None = None
-    for column, model in zip(table.columns, models, strict=True):
-        sigma = _class_sigma(table, column)
-        mean, sd = _moments(model, column.displays, column.used, GRID_V, primary, sigma)
-        scores = np.empty((len(GRID_V), len(column.displays.value)), dtype=np.float32)
-        scores[:, column.used] = log_likelihood(model, column.displays, column.used, mean, sd[None, :], column.limit)
-        if rows is not None and not np.array_equal(rows, column.row_of_double):
-            raise AssertionError("columns of one table number their pair classes alike")
-        rows = column.row_of_double
-        picked = column.pair[upper]
-        for node in range(len(GRID_V)):
-            line = scores[node]
-            single[node] += line[column.single]
-            double[node] += line[column.double]
-            pair[node] += line[picked]
-            healthy[node] += line[column.healthy]
-    single_total = _log_mean(single, weights)
+    healthy = np.zeros((len(GRID_V), 1), dtype=np.float32)
+    hopes = np.full(len(models), -np.inf)
+    peaks = np.zeros((len(models), int(table.columns[0].row_of_double.max(initial=0)) + 1 if models else 0))
+    for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
+        for total, classes in (
+            (single, column.class_of_single),
+            (double, column.class_of_double),
+            (healthy, np.zeros(1, dtype=np.intp)),
+        ):
+            scores = _scores(column, model, primary, *column.of_classes(classes))
+            total += scores
+            hopes[r] = max(hopes[r], float(scores.max(initial=-np.inf)))
+            if total is double:
+                peaks[r, column.row_of_double] = scores.max(axis=0)
+    single_total = _log_mean(single, weights) + space.singles.log_weight + space.priors.log_single[space.singles.fault]
+    healthy_total = float(_log_mean(healthy, weights)[0]) + space.priors.log_healthy
     double_total = _log_mean(double, weights)
-    pair_total = np.full((size, size), -np.inf)
-    pair_total[upper] = _log_mean(pair, weights)
-    pair_total = np.maximum(pair_total, pair_total.T)
     first, second = space.pairs
-    if rows is None:
-        rows = np.zeros(len(space.doubles), dtype=np.intp)
-    score = pair_total[rows[first], rows[second]] if size else np.zeros(len(first))
-    fault_a, fault_b = space.doubles.fault[first], space.doubles.fault[second]
+    doubles = space.doubles
+    prior = doubles.log_weight[first] + doubles.log_weight[second]
+    prior = prior + space.priors.log_pair(doubles.fault[first], doubles.fault[second])
     hidden = hidden_pairs(table)
-    score = np.where(hidden == 1, double_total[first], np.where(hidden == 2, double_total[second], score))
-    log_weight = space.doubles.log_weight[first] + space.doubles.log_weight[second]
-    return ScreenedSpace(
-        healthy=float(_log_mean(healthy[:, None], weights)[0]) + space.priors.log_healthy,
-        single=single_total + space.singles.log_weight + space.priors.log_single[space.singles.fault],
-        pair=score + log_weight + space.priors.log_pair(fault_a, fault_b),
-    )
+    alone = np.where(hidden == 1, double_total[first], double_total[second])
+    pair_total = np.where(hidden > 0, alone + prior, -np.inf)
+    both = np.flatnonzero(hidden == 0)
+    if table.columns and len(both):
+        best = max(healthy_total, float(np.max(single_total, initial=-np.inf)))
+        pair_total[both] = _screen_pairs(
+            table,
+            models,
+            primary,
+            weights,
+            (first[both], second[both]),
+            prior[both],
+            (best, hopes + HOPE_NATS, peaks),
+            progress,
+        )
+    else:
+        pair_total[both] = prior[both]
+    return ScreenedSpace(healthy=healthy_total, single=single_total, pair=pair_total)
+
+
+def _screen_pairs(
+    table: ReadingTable,
+    models: Sequence[ReadingModel],
+    primary: int,
+    weights: Array,
+    variants: tuple[Index, Index],
+    prior: Array,
+    goal: tuple[float, Array, Array],
+    progress: Progress | None,
+) -> Array:
+    """Return evidence of pairs of variants, an upper bound for those given up on the way."""
+    best, hopes, peaks = goal
+    rows = table.columns[0].row_of_double
+    size = int(rows.max()) + 1
+    low, high = np.minimum(rows[variants[0]], rows[variants[1]]), np.maximum(rows[variants[0]], rows[variants[1]])
+    code, pair_of_variant = np.unique(low * size + high, return_inverse=True)
+    first, second = code // size, code % size
+    most_likely = np.full(len(code), -np.inf)
+    np.maximum.at(most_likely, pair_of_variant, prior)
+    total = np.zeros((len(GRID_V), len(code)), dtype=np.float32)
+    outstanding = np.zeros((len(table.columns), len(code)), dtype=bool)
+    hope = np.zeros(len(code))
+    for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
+        start, end = column.known_pairs(first, second)
+        outstanding[r] = (start == UNKNOWN) | (end == UNKNOWN)
+        there = np.flatnonzero(~outstanding[r])
+        total[:, there] += _scores(column, model, primary, start[there], end[there])
+        hope += np.where(outstanding[r], hopes[r], 0.0)
+    waiting = outstanding.sum(axis=0)
+    bound = _log_mean(total, weights) + hope + most_likely
+    left = set(range(len(table.columns)))
+    while left:
+        alive = bound >= best - KEEP_NATS
+        # next the reading that most pairs are likely to fail: neither fault alone comes near it
+        r = max(
+            sorted(left), key=lambda reading: _expected_loss(reading, outstanding, alive, peaks, hopes, first, second)
+        )
+        left.discard(r)
+        column, model = table.columns[r], models[r]
+        there = np.flatnonzero(outstanding[r] & alive)
+        if len(there):
+            start, end = column.of_pairs(first[there], second[there])
+            total[:, there] += _scores(column, model, primary, start, end)
+            waiting[there] -= 1
+            hope[there] -= hopes[r]
+            bound[there] = _log_mean(total[:, there], weights) + hope[there] + most_likely[there]
+            complete = there[waiting[there] == 0]
+            best = max(best, float(np.max(bound[complete], initial=-np.inf)))
+        if progress is not None:
+            progress(len(table.columns) - len(left), len(table.columns))
+    answer: Array = bound[pair_of_variant] - most_likely[pair_of_variant] + prior
+    return answer
+
+
+def _expected_loss(
+    reading: int, outstanding: Mask, alive: Mask, peaks: Array, hopes: Array, first: Index, second: Index
+) -> float:
+    """Return the mean log evidence that outstanding pairs are likely to lose on a reading, judged by their members."""
+    there = np.flatnonzero(outstanding[reading] & alive)
+    if not len(there):
+        return 0.0
+    better = np.maximum(peaks[reading, first[there]], peaks[reading, second[there]])
+    return float(np.mean(hopes[reading] - better))
 
 
 def hidden_pairs(table: ReadingTable) -> NDArray[np.int8]:
@@ -280,41 +349,44 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     faults, prior, ohms, sigma = _faults_and_priors(table, cast)
     count, batches = len(cast.kept), len(table.batches)
     gains = tuple(dict.fromkeys(model.gain for model in models))
-    hidden = hidden_pairs(table)[cast.kept[cast.is_pair] - 1 - len(table.space.singles)]
+    hidden_member = np.zeros(count, dtype=np.int8)
+    hidden_member[cast.is_pair] = hidden_pairs(table)[cast.kept[cast.is_pair] - 1 - len(table.space.singles)]
+    seen = hidden_member[cast.is_pair] == 0
+    together = cast.first[seen], cast.second[seen]
     shape = (count, len(models))
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
     counted = np.zeros(shape, dtype=bool)
     loads = np.zeros((*shape, batches + len(gains) + 2))
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
-        chosen = np.full(count, column.healthy, dtype=np.intp)
-        chosen[cast.is_single] = column.single[cast.single]
-        together = column.pair[column.row_of_double[cast.first], column.row_of_double[cast.second]]
-        alone = np.where(hidden == 1, column.double[cast.first], column.double[cast.second])
-        chosen[cast.is_pair] = np.where(hidden > 0, alone, together)
-        shown = column.displays
-        value = shown.value[chosen]
-        finite = np.isfinite(value)
-        mean[:, r] = value
-        loads[:, r, :batches] = shown.batch_load[:, chosen].T * BATCH_SPREAD_V
-        loads[:, r, batches + gains.index(model.gain)] = np.where(finite, value, 0.0) * model.gain_sd
-        members = np.full((count, 2), -1, dtype=np.intp)
+        members = np.full((count, 2), 0, dtype=np.intp)
         members[cast.is_single, 0] = column.class_of_single[cast.single]
         members[cast.is_pair, 0] = column.class_of_double[cast.first]
         members[cast.is_pair, 1] = column.class_of_double[cast.second]
+        lone = np.where(hidden_member == 2, members[:, 1], members[:, 0])
+        start, end = column.of_classes(lone)
+        pairs = np.flatnonzero(cast.is_pair & (hidden_member == 0))
+        rows = column.row_of_double
+        start[pairs], end[pairs] = column.of_pairs(rows[together[0]], rows[together[1]])
+        shown = column.displays(start, end)
+        value = shown.value
+        finite = np.isfinite(value)
+        mean[:, r] = value
+        loads[:, r, :batches] = shown.batch_load.T * BATCH_SPREAD_V
+        loads[:, r, batches + gains.index(model.gain)] = np.where(finite, value, 0.0) * model.gain_sd
         for member in (0, 1):
-            own_load = np.where(
-                shown.owner[0, chosen] == members[:, member],
-                shown.severity_load[0, chosen],
-                np.where(shown.owner[1, chosen] == members[:, member], shown.severity_load[1, chosen], 0.0),
+            owned = np.where(
+                shown.owner[0] == members[:, member],
+                shown.severity_load[0],
+                np.where(shown.owner[1] == members[:, member], shown.severity_load[1], 0.0),
             )
-            loads[:, r, batches + len(gains) + member] = own_load * sigma[:, member]
-        own[:, r] = np.sqrt(shown.own_sd[chosen] ** 2 + shown.time_sd[chosen] ** 2 + model.digits_sd**2)
+            loads[:, r, batches + len(gains) + member] = owned * sigma[:, member]
+        own[:, r] = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2)
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
-        other[:, r] = log_likelihood(model, shown, chosen, value, total, column.limit)
+        other[:, r] = log_likelihood(model, shown, np.arange(count), value, total, column.limit)
+        # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         with np.errstate(invalid="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
             near = np.abs(model.value - value) < 12.0 * total
-        # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         counted[:, r] = (model.kind == "number") & finite & near
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
@@ -353,7 +425,7 @@ def _integrate(
     log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi)
     slip = np.array([math.log(model.slip * model.slip_density) for model in models])
     ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
-    best = np.array([_best_case(model) for model in models])
+    best = np.array([model.expected_at_least for model in models])
     impossible = ~counted & (other < best - 3.0)
     return Survivors(
         kept=kept,
@@ -367,10 +439,3 @@ def _integrate(
         open_share=open_share,
         loads=loads,
     )
-
-
-def _best_case(model: ReadingModel) -> float:
-    """Return the log density a number should at least have, or the log probability of an expected outcome."""
-    if model.kind == "number" or not math.isnan(model.value):
-        return math.log(model.slip_density) + 2.0
-    return 0.0

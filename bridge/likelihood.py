@@ -72,6 +72,11 @@ class ReadingModel:
     slip_density: float
     to_ol: bool
 
+    @property
+    def expected_at_least(self) -> float:
+        """Log probability below which the reading was not expected."""
+        return 0.0 if self.kind != "number" and math.isnan(self.value) else math.log(self.slip_density) + 2.0
+
 
 def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
     """Return a reading in the terms of the likelihood.

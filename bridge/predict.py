@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from bridge.shots import Shot, ShotArrays
 from bridge.solve import Points, full_scale_amps, solve_adjoint, solve_points
 from bridge.variants import ChangeClasses
 
-__all__ = ["Answers", "CellTable", "solve_cells"]
+__all__ = ["UNKNOWN", "Answers", "CellSolver", "CellTable", "Progress", "solve_cells"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -70,35 +71,17 @@ class Answers:
     capacitor_volts: Array
     capacitor_amps: Array
 
+    @classmethod
+    def together(cls, pieces: Sequence[Answers]) -> Answers:
+        """Return several runs of answers as one; the last axis of every field is the answer."""
+        names = [field.name for field in dataclasses.fields(cls)]
+        return cls(**{name: np.concatenate([getattr(piece, name) for piece in pieces], axis=-1) for name in names})
+
     @property
     def converged(self) -> NDArray[np.bool_]:
         """Which answers are numbers that can be trusted."""
         answer: NDArray[np.bool_] = ~np.isnan(self.value)
         return answer
-
-
-@dataclass(frozen=True, slots=True)
-class CellTable:
-    """Which answer every single fault and pair gives in every shot, at the first instant and in the end.
-
-    Parameters
-    ----------
-    answers : Answers
-        The distinct answers.
-    single_start, single_end : ndarray of int, shots x classes
-        Answer of each class alone; class 0 is the healthy board.
-    pair_start, pair_end : ndarray of int, shots x pair classes x pair classes
-        Answer of each pair, symmetric.
-    batches : tuple of str
-        Names along the first axis of ``answers.batch_load``.
-    """
-
-    answers: Answers
-    single_start: NDArray[np.int32]
-    single_end: NDArray[np.int32]
-    pair_start: NDArray[np.int32]
-    pair_end: NDArray[np.int32]
-    batches: tuple[str, ...]
 
 
 class _Context:
@@ -269,38 +252,228 @@ class _Collector:
 
     def voltages(self) -> Array:
         """Node voltages of all kept answers, nodes x answers."""
-        return np.concatenate(self._voltages, axis=1)
+        return _joined(self._voltages, axis=1)
 
     def effects(self) -> NDArray[np.bool_]:
         """Which pair classes would move which kept answer, pair classes x answers."""
-        return np.concatenate(self._effects, axis=1)
+        return _joined(self._effects, axis=1)
 
     def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.bool_]:
         """Which classes would move each of these healthy answers, classes x answers."""
         return np.array([self._on_healthy[number] for number in healthy.tolist()]).T
 
-    def end_values(self) -> Array:
-        """Displays of all answers so far."""
-        return np.concatenate([piece.value for piece in self._pieces])
-
-    def charges(self) -> NDArray[np.bool_]:
-        """Which answers a charged or empty capacitor would move."""
-        return np.concatenate([piece.charges for piece in self._pieces])
-
     def answers(self) -> Answers:
-        pieces = self._pieces
-        return Answers(
-            np.concatenate([piece.value for piece in pieces]),
-            np.concatenate([piece.own_sd for piece in pieces]),
-            np.concatenate([piece.batch_load for piece in pieces], axis=1),
-            np.concatenate([piece.severity_load for piece in pieces], axis=1),
-            np.concatenate([piece.owner for piece in pieces], axis=1),
-            self.charges(),
-            np.concatenate([piece.shot for piece in pieces]),
-            np.concatenate([piece.jack for piece in pieces]),
-            np.concatenate([piece.capacitor_volts for piece in pieces], axis=1),
-            np.concatenate([piece.capacitor_amps for piece in pieces], axis=1),
+        """All answers so far."""
+        if len(self._pieces) > 1:
+            self._pieces = [Answers.together(self._pieces)]
+        return self._pieces[0]
+
+
+def _joined(pieces: list[NDArray[Any]], axis: int) -> NDArray[Any]:
+    """Return pieces as one array, and remember them as one."""
+    if len(pieces) > 1:
+        pieces[:] = [np.concatenate(pieces, axis=axis)]
+    return pieces[0]
+
+
+UNKNOWN = -1
+
+
+class CellSolver:
+    """Displays of singles, solved at once, and of pairs, solved when asked for.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The healthy board, with the probing's pins lifted.
+    shots : sequence of Shot
+        Shots of this circuit; the ranges of an autorange follow each other, lowest first.
+    classes : ChangeClasses
+        Changes; class 0 is the healthy board.
+    pair_classes : ndarray of int, optional
+        Classes that take part in pairs; none by default.
+    bus_volts : float
+        Charge on the bus at the first instant [V].
+
+    Attributes
+    ----------
+    single_start, single_end : ndarray of int, shots x classes
+        Answer of each class alone at the first instant and in the end.
+    batches : tuple of str
+        Names along the first axis of ``Answers.batch_load``.
+    """
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        shots: Sequence[Shot],
+        classes: ChangeClasses,
+        pair_classes: Index | None = None,
+        *,
+        bus_volts: float = 0.0,
+    ) -> None:
+        self.circuit = circuit
+        self.shots = tuple(shots)
+        self.pair_classes = np.zeros(0, dtype=np.intp) if pair_classes is None else pair_classes
+        collector = self._collector = _Collector(circuit, shots, classes, self.pair_classes, bus_volts)
+        self.batches = collector.batches
+        self.arrays = ShotArrays.of(shots)
+        every = np.arange(len(shots))
+        nothing = np.zeros(len(shots), dtype=np.intp)
+        # the end first: where no capacitor would carry current, it is the first instant too
+        self._healthy_end = collector.solve(every, nothing, nothing, None, at_start=False)
+        charged = np.flatnonzero(collector.answers().charges[self._healthy_end])
+        self._healthy_start = self._healthy_end.copy()
+        self._healthy_start[charged] = collector.solve(
+            charged,
+            nothing[charged],
+            nothing[charged],
+            collector.voltages()[:, self._healthy_end[charged]],
+            at_start=True,
         )
+        self.single_end = np.repeat(self._healthy_end[:, None], classes.size, axis=1)
+        self.single_start = np.repeat(self._healthy_start[:, None], classes.size, axis=1)
+        for level in _range_levels(shots):
+            wanted = self._lower_range_open(level)
+            self._solve_singles(level, wanted, at_start=False)
+            self._solve_singles(level, wanted, at_start=True)
+        self._pairs: dict[int, tuple[NDArray[np.int32], NDArray[np.int32]]] = {}
+
+    @property
+    def answers(self) -> Answers:
+        """All answers so far."""
+        return self._collector.answers()
+
+    def _lower_range_open(self, level: Index) -> NDArray[np.bool_]:
+        """Return, level shots x classes, what the next lower range could not show; an autorange stops there."""
+        value = self.answers.value
+        wanted = np.ones((len(level), self.single_end.shape[1]), dtype=bool)
+        for row, shot in enumerate(level.tolist()):
+            if shot > 0 and self.shots[shot - 1].probing == self.shots[shot].probing:
+                wanted[row] = ~np.isfinite(value[self.single_end[shot - 1]])
+        return wanted
+
+    def _solve_singles(self, level: Index, wanted: NDArray[np.bool_], *, at_start: bool) -> None:
+        collector = self._collector
+        healthy = self._healthy_start if at_start else self._healthy_end
+        single = self.single_start if at_start else self.single_end
+        moved = collector.all_effects(healthy[level]).T & wanted
+        moved[:, 0] = False
+        if at_start:
+            stays = ~self.answers.charges[self.single_end[level]]
+            single[level] = np.where(stays, self.single_end[level], single[level])
+            moved &= ~stays
+        row, which = np.nonzero(moved)
+        shot = level[row]
+        start = collector.voltages()[:, healthy[shot]]
+        single[shot, which] = collector.solve(shot, which, np.zeros_like(which), start, at_start=at_start)
+
+    def _table(self, shot: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Return start and end answers of all pairs in a shot, UNKNOWN where one must be solved for."""
+        if shot not in self._pairs:
+            size = len(self.pair_classes)
+            rows, columns = np.divmod(np.arange(size * size), size)
+            end = self._taken_over(self.single_end[shot], rows, columns).reshape(size, size)
+            start = self._taken_over(self.single_start[shot], rows, columns).reshape(size, size)
+            stays = (end != UNKNOWN) & ~self.answers.charges[end]
+            start[stays] = end[stays]
+            start[end == UNKNOWN] = UNKNOWN
+            self._pairs[shot] = start, end
+        return self._pairs[shot]
+
+    def _taken_over(self, single: NDArray[np.int32], first: Index, second: Index) -> NDArray[np.int32]:
+        """Answer pairs by a single's answer where the other part does not disturb it."""
+        effects = self._collector.effects()
+        own = single[self.pair_classes]
+        by_second, by_first = effects[second, own[first]], effects[first, own[second]]
+        taken = np.where(by_second, own[second], own[first])
+        taken[by_second & by_first] = UNKNOWN
+        return taken
+
+    def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Return start and end answers of pairs (rows of ``pair_classes``), UNKNOWN where not solved yet."""
+        start, end = self._table(shot)
+        return start[first, second], end[first, second]
+
+    def complete(
+        self, shot: int, first: Index, second: Index, progress: Progress | None = None
+    ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Return start and end answers of pairs (rows of ``pair_classes``), solving those not known yet."""
+        start, end = self._table(shot)
+        low, high = np.minimum(first, second), np.maximum(first, second)
+        self._solve_pairs(shot, low, high, end, at_start=False, progress=progress)
+        settled = ~self.answers.charges[end[low, high]] & (start[low, high] == UNKNOWN)
+        start[low[settled], high[settled]] = end[low[settled], high[settled]]
+        start[high[settled], low[settled]] = end[low[settled], high[settled]]
+        unknown = start[low, high] == UNKNOWN
+        taken = self._taken_over(self.single_start[shot], low[unknown], high[unknown])
+        start[low[unknown], high[unknown]] = taken
+        start[high[unknown], low[unknown]] = taken
+        self._solve_pairs(shot, low, high, start, at_start=True, progress=progress)
+        return start[first, second], end[first, second]
+
+    def _solve_pairs(
+        self,
+        shot: int,
+        low: Index,
+        high: Index,
+        table: NDArray[np.int32],
+        *,
+        at_start: bool,
+        progress: Progress | None,
+    ) -> None:
+        unknown = table[low, high] == UNKNOWN
+        if not unknown.any():
+            return
+        size = len(self.pair_classes)
+        code = np.unique(low[unknown] * size + high[unknown])
+        first, second = code // size, code % size
+        collector = self._collector
+        single = (self.single_start if at_start else self.single_end)[shot, self.pair_classes]
+        healthy = (self._healthy_start if at_start else self._healthy_end)[shot]
+        voltages = collector.voltages()
+
+        def starts(part: Index) -> Array:
+            superposed: Array = (
+                voltages[:, single[first[part]]] + voltages[:, single[second[part]]] - voltages[:, healthy][:, None]
+            )
+            return superposed
+
+        numbers = collector.solve_pairs(
+            np.full(len(code), shot),
+            self.pair_classes[first],
+            self.pair_classes[second],
+            starts,
+            at_start=at_start,
+            progress=progress,
+        )
+        table[first, second] = numbers
+        table[second, first] = numbers
+
+
+@dataclass(frozen=True, slots=True)
+class CellTable:
+    """Which answer every single fault and pair gives in every shot, at the first instant and in the end.
+
+    Parameters
+    ----------
+    answers : Answers
+        The distinct answers.
+    single_start, single_end : ndarray of int, shots x classes
+        Answer of each class alone; class 0 is the healthy board.
+    pair_start, pair_end : ndarray of int, shots x pair classes x pair classes
+        Answer of each pair, symmetric; UNKNOWN for pairs that were not needed. In a range that an autorange does not
+        reach, the answer of a range below it is all that counts.
+    batches : tuple of str
+        Names along the first axis of ``answers.batch_load``.
+    """
+
+    answers: Answers
+    single_start: NDArray[np.int32]
+    single_end: NDArray[np.int32]
+    pair_start: NDArray[np.int32]
+    pair_end: NDArray[np.int32]
+    batches: tuple[str, ...]
 
 
 def solve_cells(
@@ -313,57 +486,29 @@ def solve_cells(
     bus_volts: float = 0.0,
     progress: Progress | None = None,
 ) -> CellTable:
-    """Return the displays of every single fault, and of the pairs asked for, in every shot at both instants.
+    """Return the displays of every single fault, and of all pairs asked for, in every shot: the whole table at once.
 
     Parameters
     ----------
-    circuit : Circuit
-        The healthy board, with the probing's pins lifted.
-    shots : sequence of Shot
-        Shots of this circuit.
-    classes : ChangeClasses
-        Changes; class 0 is the healthy board.
-    pair_classes : ndarray of int, optional
-        Classes that take part in pairs; none by default.
+    circuit, shots, classes, pair_classes, bus_volts
+        As for :class:`CellSolver`.
     needed : ndarray of bool, pair classes x pair classes, optional
         Pairs to answer, symmetric; all different ones by default.
-    bus_volts : float
-        Charge on the bus at the first instant [V].
     progress : callable, optional
-        Called with pairs solved and pairs to solve.
+        Called with pairs solved and pairs to solve, for each shot.
     """
-    pair_classes = np.zeros(0, dtype=np.intp) if pair_classes is None else pair_classes
+    cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=bus_volts)
+    size = len(cells.pair_classes)
     if needed is None:
-        needed = ~np.eye(len(pair_classes), dtype=bool)
-    collector = _Collector(circuit, shots, classes, pair_classes, bus_volts)
-    every = np.arange(len(shots))
-    nothing = np.zeros(len(shots), dtype=np.intp)
-    # the end first: where no capacitor would carry current, it is the first instant too
-    healthy_end = collector.solve(every, nothing, nothing, None, at_start=False)
-    charged = np.flatnonzero(collector.charges()[healthy_end])
-    healthy_start = healthy_end.copy()
-    healthy_start[charged] = collector.solve(
-        charged, nothing[charged], nothing[charged], collector.voltages()[:, healthy_end[charged]], at_start=True
-    )
-    single_end = np.repeat(healthy_end[:, None], classes.size, axis=1)
-    single_start = np.repeat(healthy_start[:, None], classes.size, axis=1)
-    levels = _range_levels(shots)
-    for level in levels:
-        open_still = _still_open(collector, single_end, shots, level)
-        _solve_singles(collector, level, healthy_end, single_end, None, open_still)
-        _solve_singles(collector, level, healthy_start, single_start, single_end, open_still)
-    size = len(pair_classes)
-    known = collector.voltages(), collector.effects()
-    pair_end = np.empty((len(shots), size, size), dtype=np.int32)
-    pair_start = np.empty_like(pair_end)
-    jobs = np.triu(needed)
-    for level in levels:
-        open_still = _still_open(collector, pair_end, shots, level)
-        ends = (healthy_end, single_end[:, pair_classes])
-        _solve_pairs(collector, level, ends, known, pair_end, None, open_still & jobs, progress)
-        begins = (healthy_start, single_start[:, pair_classes])
-        _solve_pairs(collector, level, begins, known, pair_start, pair_end, open_still & jobs, progress)
-    return CellTable(collector.answers(), single_start, single_end, pair_start, pair_end, collector.batches)
+        needed = ~np.eye(size, dtype=bool)
+    first, second = np.nonzero(np.triu(needed | needed.T))
+    start = np.full((len(shots), size, size), UNKNOWN, dtype=np.int32)
+    end = np.full_like(start, UNKNOWN)
+    for shot in range(len(shots)):
+        begins, ends = cells.complete(shot, first, second, progress)
+        start[shot, first, second] = start[shot, second, first] = begins
+        end[shot, first, second] = end[shot, second, first] = ends
+    return CellTable(cells.answers, cells.single_start, cells.single_end, start, end, cells.batches)
 
 
 def _range_levels(shots: Sequence[Shot]) -> list[Index]:
@@ -377,79 +522,3 @@ def _range_levels(shots: Sequence[Shot]) -> list[Index]:
             levels.append([])
         levels[level].append(number)
     return [np.array(level, dtype=np.intp) for level in levels]
-
-
-def _still_open(
-    collector: _Collector, answered: NDArray[np.int32], shots: Sequence[Shot], level: Index
-) -> NDArray[np.bool_]:
-    """Return for each shot of a level which hypotheses the next lower range left open; an autorange stops there."""
-    value = collector.end_values()
-    result = np.ones((len(level), *answered.shape[1:]), dtype=bool)
-    for row, shot in enumerate(level.tolist()):
-        if shot > 0 and shots[shot - 1].probing == shots[shot].probing:
-            result[row] = ~np.isfinite(value[answered[shot - 1]])
-    return result
-
-
-def _solve_singles(
-    collector: _Collector,
-    level: Index,
-    healthy: NDArray[np.int32],
-    single: NDArray[np.int32],
-    ended: NDArray[np.int32] | None,
-    wanted: NDArray[np.bool_],
-) -> None:
-    """Answer all classes alone in some shots, in place; ``ended`` are the end values where they are known."""
-    moved = collector.all_effects(healthy[level]).T & wanted
-    moved[:, 0] = False
-    if ended is not None:
-        stays = ~collector.charges()[ended[level]]
-        single[level] = np.where(stays, ended[level], single[level])
-        moved &= ~stays
-    row, which = np.nonzero(moved)
-    shot = level[row]
-    start = collector.voltages()[:, healthy[shot]]
-    single[shot, which] = collector.solve(shot, which, np.zeros_like(which), start, at_start=ended is not None)
-
-
-def _solve_pairs(
-    collector: _Collector,
-    level: Index,
-    singles: tuple[NDArray[np.int32], NDArray[np.int32]],
-    known: tuple[Array, NDArray[np.bool_]],
-    pair: NDArray[np.int32],
-    ended: NDArray[np.int32] | None,
-    wanted: NDArray[np.bool_],
-    progress: Progress | None,
-) -> None:
-    """Answer all pairs in some shots, in place.
-
-    A pair takes over a single's answer where the other part does not disturb it; the rest is solved.
-    """
-    healthy, single = singles
-    voltages, effects = known
-    charges = collector.charges() if ended is not None else None
-    todo: list[tuple[Index, Index, Index]] = []
-    for row, shot in enumerate(level.tolist()):
-        own = single[shot]
-        disturbed = effects[:, own].T  # [first, second]: whether second moves the solution of first
-        pair[shot] = np.where(disturbed, own[None, :], own[:, None])
-        solve = disturbed & disturbed.T & wanted[row]
-        if ended is not None and charges is not None:
-            stays = ~charges[ended[shot]]
-            pair[shot][stays] = ended[shot][stays]
-            solve &= ~stays
-        first, second = np.nonzero(solve)
-        todo.append((np.full(len(first), shot), first, second))
-    at, first, second = (np.concatenate(columns) for columns in zip(*todo, strict=True))
-
-    def starts(part: Index) -> Array:
-        s, c1, c2 = at[part], first[part], second[part]
-        return voltages[:, single[s, c1]] + voltages[:, single[s, c2]] - voltages[:, healthy[s]]
-
-    classes = collector.pair_classes
-    numbers = collector.solve_pairs(
-        at, classes[first], classes[second], starts, at_start=ended is not None, progress=progress
-    )
-    pair[at, first, second] = numbers
-    pair[at, second, first] = numbers

@@ -173,7 +173,7 @@ def rank(
     readings : sequence of Reading
         The readings, in the order they were taken.
     progress : callable, optional
-        Called with pairs solved and pairs to solve.
+        Called with readings weighed and readings to weigh.
 
     Raises
     ------
@@ -181,9 +181,9 @@ def rank(
         A reading with a lead, pin, position or range that does not exist in this set-up.
     """
     space = build_space(board, setup)
-    table = build_table(space, meter, [reading.probing for reading in readings], progress)
+    table = build_table(space, meter, [reading.probing for reading in readings])
     models = [model_reading(reading, meter) for reading in readings]
-    screened = screen(table, models)
+    screened = screen(table, models, progress)
     survivors = refine(table, models, screened)
     beliefs = _weigh(space, survivors, np.concatenate([[screened.healthy], screened.single, screened.pair]))
     labels = _label(survivors, beliefs)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,10 +15,10 @@ from bridge.damage import Change, change_of
 from bridge.dwell import value_after_dwell
 from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
 from bridge.meter import MeterProfile
-from bridge.predict import CellTable, Progress, solve_cells
+from bridge.predict import UNKNOWN, CellSolver, Progress
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
-from bridge.shots import Shot, ShotArrays, plan_shots
+from bridge.shots import plan_shots
 from bridge.variants import ChangeClasses
 
 __all__ = ["Displays", "FaultSpace", "ReadingColumn", "ReadingTable", "build_space", "build_table"]
@@ -169,9 +169,9 @@ class Displays:
     owner: Index
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class ReadingColumn:
-    """What every hypothesis reads at one probing.
+    """What every hypothesis reads at one probing; pairs are solved for when asked.
 
     Parameters
     ----------
@@ -181,36 +181,83 @@ class ReadingColumn:
         ``V`` or ``ohm``.
     limit : float
         Largest value the display shows.
-    displays : Displays
-        Displays of all probings on the same circuit.
-    used : ndarray of int
-        Displays that belong to this probing.
-    single : ndarray of int, single variants
-        Display of each single fault.
-    double : ndarray of int, pair variants
-        Display of each member of a pair by itself.
-    healthy : int
-        Display of the healthy board.
-    pair : ndarray of int, pair classes x pair classes
-        Display of each pair of classes.
+    cells : CellSolver
+        Answers of the circuit this probing is taken on.
+    shots : tuple of int
+        Its shots, lowest range first.
     class_of_single, class_of_double : ndarray of int
         Class of each variant, to match severity loads with their owners.
     row_of_double : ndarray of int, pair variants
-        Row of each variant in ``pair``.
+        Row of each variant among the pair classes.
+    ln_sigma : ndarray, classes
+        Severity spread of each class [1].
     """
 
     probing: Probing
     unit: str
     limit: float
-    displays: Displays
-    used: Index
-    single: NDArray[np.int32]
-    double: NDArray[np.int32]
-    healthy: int
-    pair: NDArray[np.int32]
+    cells: CellSolver
+    shots: tuple[int, ...]
     class_of_single: Index
     class_of_double: Index
     row_of_double: Index
+    ln_sigma: Array
+
+    def of_classes(self, classes: Index) -> tuple[Index, Index]:
+        """Return start and end answers of single classes, in the range an autorange settles in."""
+        return self._settle(
+            len(classes),
+            lambda shot, left: (
+                self.cells.single_start[shot][classes[left]],
+                self.cells.single_end[shot][classes[left]],
+            ),
+        )
+
+    def of_pairs(self, first: Index, second: Index, progress: Progress | None = None) -> tuple[Index, Index]:
+        """Return start and end answers of pairs of rows, solving what is not known yet."""
+        return self._settle(
+            len(first), lambda shot, left: self.cells.complete(shot, first[left], second[left], progress)
+        )
+
+    def known_pairs(self, first: Index, second: Index) -> tuple[Index, Index]:
+        """Return start and end answers of pairs of rows, UNKNOWN where one would have to be solved for."""
+        return self._settle(len(first), lambda shot, left: self.cells.known(shot, first[left], second[left]))
+
+    def _settle(
+        self, count: int, look_up: Callable[[int, Index], tuple[NDArray[np.int32], NDArray[np.int32]]]
+    ) -> tuple[Index, Index]:
+        """Take the lowest range that shows a value, the highest where none does."""
+        start = np.empty(count, dtype=np.intp)
+        end = np.empty(count, dtype=np.intp)
+        left = np.arange(count)
+        for shot in self.shots:
+            start[left], end[left] = look_up(shot, left)
+            if shot == self.shots[-1]:
+                break
+            value = self.cells.answers.value
+            shown = (end[left] == UNKNOWN) | np.isfinite(value[np.maximum(end[left], 0)])
+            left = left[~shown]
+        return start, end
+
+    def displays(self, start: Index, end: Index) -> Displays:
+        """Return displays that begin at some answers and end at others."""
+        answers = self.cells.answers
+        value, time_sd = answers.value[end], np.zeros(len(end))
+        moves = np.flatnonzero(start != end)
+        circuit = self.cells.circuit
+        value[moves], time_sd[moves] = value_after_dwell(
+            answers, start[moves], end[moves], circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s
+        )
+        return Displays(
+            start=answers.value[start],
+            value=value,
+            end=answers.value[end],
+            time_sd=time_sd,
+            own_sd=answers.own_sd[end],
+            batch_load=answers.batch_load[:, end],
+            severity_load=answers.severity_load[:, end],
+            owner=answers.owner[:, end],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,9 +282,7 @@ class ReadingTable:
     batches: tuple[str, ...]
 
 
-def build_table(
-    space: FaultSpace, meter: MeterProfile, probings: Sequence[Probing], progress: Progress | None = None
-) -> ReadingTable:
+def build_table(space: FaultSpace, meter: MeterProfile, probings: Sequence[Probing]) -> ReadingTable:
     """Return the displays of every hypothesis at every probing.
 
     Parameters
@@ -248,8 +293,6 @@ def build_table(
         The meter.
     probings : sequence of Probing
         Placements of the leads.
-    progress : callable, optional
-        Called with pairs solved and pairs to solve, once per group of equal lifts.
     """
     columns: dict[int, ReadingColumn] = {}
     batches: tuple[str, ...] = ()
@@ -257,13 +300,13 @@ def build_table(
         circuit = build_circuit(space.board, space.setup, lifted)
         numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
         batches = tuple(dict.fromkeys(circuit.junction_batch))
-        group = _build_group(space, circuit, meter, [probings[number] for number in numbers], progress)
+        group = _build_group(space, circuit, meter, [probings[number] for number in numbers])
         columns.update(zip(numbers, group, strict=True))
     return ReadingTable(space, meter, tuple(columns[number] for number in range(len(probings))), batches)
 
 
 def _build_group(
-    space: FaultSpace, circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing], progress: Progress | None
+    space: FaultSpace, circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing]
 ) -> list[ReadingColumn]:
     shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
     changes, tags = [Change()], [0.0]
@@ -276,95 +319,23 @@ def _build_group(
     class_of_single = classes.class_of[1 : 1 + len(space.singles)]
     class_of_double = classes.class_of[1 + len(space.singles) :]
     pair_classes, row_of_double = np.unique(class_of_double, return_inverse=True)
-    needed = _needed_pairs(space, row_of_double, len(pair_classes))
-    cells = solve_cells(
-        circuit, shots, classes, pair_classes, needed, bus_volts=space.setup.bus_volts, progress=progress
-    )
-    displays, start_to_display = _displays(cells, circuit, shots)
+    ln_sigma = np.zeros(classes.size)
+    ln_sigma[classes.class_of] = tags
+    cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=space.setup.bus_volts)
     columns: list[ReadingColumn] = []
     for number, probing in enumerate(probings):
-        mine = [index for index, shot in enumerate(shots) if shot.probing == number]
-        single = _settle_range(cells, displays, start_to_display, mine, pairs=False)
-        pair = _settle_range(cells, displays, start_to_display, mine, pairs=True)
+        mine = tuple(index for index, shot in enumerate(shots) if shot.probing == number)
         columns.append(
             ReadingColumn(
                 probing=probing,
                 unit=shots[mine[0]].unit,
                 limit=shots[mine[-1]].limit,
-                displays=displays,
-                used=np.unique(np.concatenate([single, pair.ravel()])),
-                single=single[class_of_single],
-                double=single[class_of_double],
-                healthy=int(single[0]),
-                pair=pair,
+                cells=cells,
+                shots=mine,
                 class_of_single=class_of_single,
                 class_of_double=class_of_double,
                 row_of_double=row_of_double,
+                ln_sigma=ln_sigma,
             )
         )
     return columns
-
-
-def _needed_pairs(space: FaultSpace, row_of_double: Index, size: int) -> NDArray[np.bool_]:
-    """Return which pairs of classes stand for two different parts."""
-    part = space.part_of_fault[space.doubles.fault]
-    lowest = np.full(size, np.iinfo(np.intp).max)
-    highest = np.full(size, -1)
-    np.minimum.at(lowest, row_of_double, part)
-    np.maximum.at(highest, row_of_double, part)
-    same = (lowest[:, None] == highest[None, :]) & (lowest[None, :] == highest[:, None])
-    needed: NDArray[np.bool_] = ~same
-    return needed
-
-
-def _displays(cells: CellTable, circuit: Circuit, shots: Sequence[Shot]) -> tuple[Displays, dict[int, int]]:
-    """Combine start and end answers into displays: answer numbers first, then start-end combinations that differ."""
-    answers = cells.answers
-    count = len(answers.value)
-    codes = [np.zeros(0, dtype=np.int64)]
-    for start, end in ((cells.single_start, cells.single_end), (cells.pair_start, cells.pair_end)):
-        differ = start != end
-        codes.append(np.unique(start[differ].astype(np.int64) * count + end[differ]))
-    code = np.unique(np.concatenate(codes))
-    first: Index = (code // count).astype(np.intp)
-    last: Index = (code % count).astype(np.intp)
-    start = np.concatenate([np.arange(count), first])
-    end = np.concatenate([np.arange(count), last])
-    value, time_sd = answers.value[end].copy(), np.zeros(len(end))
-    value[count:], time_sd[count:] = value_after_dwell(
-        answers, first, last, circuit.capacitor_farads, ShotArrays.of(shots), circuit.setup.dwell_s
-    )
-    displays = Displays(
-        start=answers.value[start],
-        value=value,
-        end=answers.value[end],
-        time_sd=time_sd,
-        own_sd=answers.own_sd[end],
-        batch_load=answers.batch_load[:, end],
-        severity_load=answers.severity_load[:, end],
-        owner=answers.owner[:, end],
-    )
-    return displays, {int(value): count + index for index, value in enumerate(code.tolist())}
-
-
-def _settle_range(
-    cells: CellTable, displays: Displays, numbers: dict[int, int], shots: Sequence[int], *, pairs: bool
-) -> NDArray[np.int32]:
-    """Return display numbers in the lowest range that shows a value, the highest where none does."""
-    count = len(cells.answers.value)
-    chosen: NDArray[np.int32] | None = None
-    for shot in shots:
-        start = (cells.pair_start if pairs else cells.single_start)[shot]
-        end = (cells.pair_end if pairs else cells.single_end)[shot]
-        display = end.copy()
-        differ = start != end
-        if differ.any():
-            code = start[differ].astype(np.int64) * count + end[differ]
-            distinct, inverse = np.unique(code, return_inverse=True)
-            display[differ] = np.array([numbers[value] for value in distinct.tolist()], dtype=np.int32)[inverse]
-        if chosen is None:
-            chosen = display
-        else:
-            chosen = np.where(np.isfinite(displays.value[chosen]), chosen, display)
-    assert chosen is not None
-    return chosen
