@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from collections.abc import Sequence
 
 INTERRUPTED = 130  # what shells expect of a program that was stopped by Ctrl-C
@@ -24,7 +25,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         from bridge.cli import run
 
-        return run(sys.argv[1:] if arguments is None else arguments)
+        if arguments is not None:
+            return run(arguments)
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")  # for those who work on the program; python -W shows them
+        return run(sys.argv[1:])
     except KeyboardInterrupt:
         return INTERRUPTED
 

@@ -11,7 +11,6 @@ import errno
 import os
 import sys
 import traceback
-import warnings
 from collections.abc import Sequence
 from typing import Annotated, Any
 
@@ -67,8 +66,6 @@ def run(arguments: Sequence[str]) -> int:
     int
         0 answered, 2 the input is wrong, 1 the machine failed.
     """
-    if not sys.warnoptions:
-        warnings.simplefilter("ignore")  # for those who work on the program; python -W shows them
     try:
         answer = app(list(arguments), prog_name=COMMAND, standalone_mode=False)
         if isinstance(answer, int):  # --help, --version, Ctrl-C
@@ -82,8 +79,8 @@ def run(arguments: Sequence[str]) -> int:
     except InputError as error:
         return _complain(str(error), INPUT_WRONG)
     except OSError as error:
+        _drop_output()  # what was not taken would be tried again at exit, and end in a traceback
         if error.errno == errno.EPIPE:  # whoever reads has seen enough
-            _drop_output()
             return ANSWERED
         return _complain(_machine_problem(error), MACHINE_FAILED)
     except MemoryError:
@@ -106,7 +103,6 @@ def run(arguments: Sequence[str]) -> int:
 def _complain(problem: str, status: int) -> int:
     """Write a problem to standard error as one line, and return the status."""
     line = "".join(sign if sign.isprintable() else " " for sign in problem)
-    _drop_output()  # what a full disk did not take is tried again at exit, and would end in a traceback
     with contextlib.suppress(OSError, ValueError, AttributeError):  # nobody listens: the status says it all
         write_text(f"{COMMAND}: {' '.join(line.split())}\n", sys.stderr)
     return status
