@@ -12,7 +12,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
@@ -34,19 +34,13 @@ TRACEBACK_VARIABLE = "BRIDGEFAULT_TRACEBACK"  # set by those who work on the pro
 app = typer.Typer(name=COMMAND, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 
-def _say_version(wanted: bool) -> None:
-    if wanted:
-        write_text(f"{COMMAND} {__version__}\n")
-        raise typer.Exit
-
-
+# --version is no option of this group: its value would be coerced, by machinery that takes longer than all of help
 @app.callback()
-def _every_command(
-    version: Annotated[
-        bool, typer.Option("--version", help="Say which version this is.", is_eager=True, callback=_say_version)
-    ] = False,
-) -> None:
-    """Find the failed part of a power bridge from multimeter readings, without desoldering anything."""
+def _every_command() -> None:
+    """Find the failed part of a power bridge from multimeter readings, without desoldering anything.
+
+    bridgefault --version says which version this is.
+    """
 
 
 for _command in (boards, show, predict, rank):
@@ -67,8 +61,11 @@ def run(arguments: Sequence[str]) -> int:
         0 answered, 2 the input is wrong, 1 the machine failed.
     """
     try:
+        if list(arguments) == ["--version"]:
+            write_text(f"{COMMAND} {__version__}\n")
+            return ANSWERED
         answer = app(list(arguments), prog_name=COMMAND, standalone_mode=False)
-        if isinstance(answer, int):  # --help, --version, Ctrl-C
+        if isinstance(answer, int):  # --help, Ctrl-C
             return answer
         if isinstance(answer, str):
             write_text(answer)
@@ -128,7 +125,7 @@ def _usage_problem(error: Any) -> str:
     problem = str(error.format_message()).rstrip(" .?")
     context = getattr(error, "ctx", None)
     if context is None:
-        return problem
+        return f"{problem}; {COMMAND} COMMAND --help says what is accepted"
     command = context.command
     if hasattr(error, "possibilities"):
         options = [option for parameter in command.params for option in parameter.opts if option.startswith("--")]

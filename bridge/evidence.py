@@ -35,6 +35,7 @@ BATCH_SPREAD_V = (
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
 KEEP_NATS = 16.0
+GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
 HOPE_NATS = 1.5  # by how much two faults may explain one reading better than any single fault
 KEEP_MOST = 5000
 
@@ -147,7 +148,7 @@ def screen(table: ReadingTable, models: Sequence[ReadingModel], progress: Progre
             weights,
             (first[both], second[both]),
             prior[both],
-            (best, hopes + HOPE_NATS, peaks),
+            (best, np.minimum(hopes + HOPE_NATS, [model.best_case for model in models]), peaks),
             progress,
         )
     else:
@@ -176,15 +177,20 @@ def _screen_pairs(
     np.maximum.at(most_likely, pair_of_variant, prior)
     total = np.zeros((len(GRID_V), len(code)), dtype=np.float32)
     outstanding = np.zeros((len(table.columns), len(code)), dtype=bool)
-    hope = np.zeros(len(code))
+    hope = np.zeros((len(table.columns), len(code)), dtype=np.float32)
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         start, end = column.known_pairs(first, second)
         outstanding[r] = (start == UNKNOWN) | (end == UNKNOWN)
         there = np.flatnonzero(~outstanding[r])
         total[:, there] += _scores(column, model, primary, start[there], end[there])
-        hope += np.where(outstanding[r], hopes[r], 0.0)
+        hope[r, outstanding[r]] = hopes[r]
+        weak = np.flatnonzero(outstanding[r])
+        start, end = column.guessed_pairs(first[weak], second[weak])
+        close = (start != UNKNOWN) & (end != UNKNOWN)
+        nearby = _scores(column, model, primary, start[close], end[close]).max(axis=0)
+        hope[r, weak[close]] = np.minimum(nearby + GUESS_NATS, hopes[r])
     waiting = outstanding.sum(axis=0)
-    bound = _log_mean(total, weights) + hope + most_likely
+    bound = _log_mean(total, weights) + hope.sum(axis=0) + most_likely
     left = set(range(len(table.columns)))
     while left:
         alive = bound >= best - KEEP_NATS
@@ -199,8 +205,8 @@ def _screen_pairs(
             start, end = column.of_pairs(first[there], second[there])
             total[:, there] += _scores(column, model, primary, start, end)
             waiting[there] -= 1
-            hope[there] -= hopes[r]
-            bound[there] = _log_mean(total[:, there], weights) + hope[there] + most_likely[there]
+            hope[r, there] = 0.0
+            bound[there] = _log_mean(total[:, there], weights) + hope[:, there].sum(axis=0) + most_likely[there]
             complete = there[waiting[there] == 0]
             best = max(best, float(np.max(bound[complete], initial=-np.inf)))
         if progress is not None:

@@ -73,6 +73,15 @@ class ReadingModel:
     to_ol: bool
 
     @property
+    def best_case(self) -> float:
+        """Highest log probability (density for a number) any prediction can give the reading."""
+        if self.kind == "number":
+            return -math.log(self.digits_sd * math.sqrt(2.0 * math.pi))
+        if self.kind in ("climbing", "falling") and not math.isnan(self.value):
+            return -math.log(3.0 * self.digits_sd)
+        return 0.0
+
+    @property
     def expected_at_least(self) -> float:
         """Log probability below which the reading was not expected."""
         return 0.0 if self.kind != "number" and math.isnan(self.value) else math.log(self.slip_density) + 2.0

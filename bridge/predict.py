@@ -21,7 +21,7 @@ from bridge.core import find_core
 from bridge.instants import build_points, set_capacitors
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import Points, full_scale_amps, solve_adjoint, solve_points
-from bridge.variants import ChangeClasses
+from bridge.variants import NO_EFFECT, STRONG, WEAK, ChangeClasses
 
 __all__ = ["UNKNOWN", "Answers", "CellSolver", "CellTable", "Progress", "solve_cells"]
 
@@ -194,8 +194,8 @@ class _Collector:
         self._small = _Context(small.circuit, core_shots, core_classes, bus_volts, self.batches, place)
         self._pieces: list[Answers] = []
         self._voltages: list[Array] = []
-        self._effects: list[NDArray[np.bool_]] = []
-        self._on_healthy: dict[int, NDArray[np.bool_]] = {}
+        self._effects: list[NDArray[np.uint8]] = []
+        self._on_healthy: dict[int, NDArray[np.uint8]] = {}
         self.count = 0
 
     def solve(
@@ -254,13 +254,13 @@ class _Collector:
         """Node voltages of all kept answers, nodes x answers."""
         return _joined(self._voltages, axis=1)
 
-    def effects(self) -> NDArray[np.bool_]:
-        """Which pair classes would move which kept answer, pair classes x answers."""
+    def effects(self) -> NDArray[np.uint8]:
+        """How much pair classes would move kept answers, pair classes x answers."""
         return _joined(self._effects, axis=1)
 
     def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.bool_]:
         """Which classes would move each of these healthy answers, classes x answers."""
-        return np.array([self._on_healthy[number] for number in healthy.tolist()]).T
+        return np.array([self._on_healthy[number] > NO_EFFECT for number in healthy.tolist()]).T
 
     def answers(self) -> Answers:
         """All answers so far."""
@@ -381,19 +381,29 @@ class CellSolver:
             self._pairs[shot] = start, end
         return self._pairs[shot]
 
-    def _taken_over(self, single: NDArray[np.int32], first: Index, second: Index) -> NDArray[np.int32]:
-        """Answer pairs by a single's answer where the other part does not disturb it."""
+    def _taken_over(
+        self, single: NDArray[np.int32], first: Index, second: Index, grade: int = WEAK
+    ) -> NDArray[np.int32]:
+        """Answer pairs by a single's answer where the other part disturbs it less than ``grade``."""
         effects = self._collector.effects()
         own = single[self.pair_classes]
         by_second, by_first = effects[second, own[first]], effects[first, own[second]]
-        taken = np.where(by_second, own[second], own[first])
-        taken[by_second & by_first] = UNKNOWN
+        taken = np.where(by_second <= by_first, own[first], own[second])
+        taken[np.minimum(by_second, by_first) >= grade] = UNKNOWN
         return taken
 
     def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers of pairs (rows of ``pair_classes``), UNKNOWN where not solved yet."""
         start, end = self._table(shot)
         return start[first, second], end[first, second]
+
+    def guess(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Return start and end answers close to those of pairs, UNKNOWN where only a solve can tell."""
+        end = self._taken_over(self.single_end[shot], first, second, STRONG)
+        start = self._taken_over(self.single_start[shot], first, second, STRONG)
+        start[end == UNKNOWN] = UNKNOWN
+        end[start == UNKNOWN] = UNKNOWN
+        return start, end
 
     def complete(
         self, shot: int, first: Index, second: Index, progress: Progress | None = None

@@ -223,6 +223,10 @@ class ReadingColumn:
         """Return start and end answers of pairs of rows, UNKNOWN where one would have to be solved for."""
         return self._settle(len(first), lambda shot, left: self.cells.known(shot, first[left], second[left]))
 
+    def guessed_pairs(self, first: Index, second: Index) -> tuple[Index, Index]:
+        """Return start and end answers close to those of pairs of rows, UNKNOWN where only a solve can tell."""
+        return self._settle(len(first), lambda shot, left: self.cells.guess(shot, first[left], second[left]))
+
     def _settle(
         self, count: int, look_up: Callable[[int, Index], tuple[NDArray[np.int32], NDArray[np.int32]]]
     ) -> tuple[Index, Index]:

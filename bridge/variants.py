@@ -12,12 +12,16 @@ from bridge.circuit import Circuit
 from bridge.damage import ALWAYS_ON, CHANNEL_OFF, Change
 from bridge.solve import ALWAYS_ON_GATE_V, Points
 
-__all__ = ["ChangeClasses"]
+__all__ = ["NO_EFFECT", "STRONG", "WEAK", "ChangeClasses"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 SAFE_AMPS_SHARE = 1e-5  # a current step below this share of the test current is small enough to trust the slope
+WEAK_AMPS_SHARE = 0.02  # up to here the answer is only a guess, good enough to tell what is worth solving
+WEAK_READING_V = 2e-3
+WEAK_READING_SHARE = 5e-3
+NO_EFFECT, WEAK, STRONG = 0, 1, 2
 SAFE_READING_SHARE = 3e-6  # and it must move the reading by less than this share, plus a microvolt
 
 
@@ -142,8 +146,8 @@ class ChangeClasses:
         """Return only some of the classes, renumbered in their order, for testing their effects."""
         return ChangeClasses(self.circuit, [self.changes[number] for number in some], list(range(len(some))))
 
-    def effects(self, points: Points, voltage: Array, adjoint: Array, test_amps: Array) -> NDArray[np.bool_]:
-        """Return which classes would move which readings, classes x batch.
+    def effects(self, points: Points, voltage: Array, adjoint: Array, test_amps: Array) -> NDArray[np.uint8]:
+        """Return how much classes would move readings, classes x batch: NO_EFFECT, WEAK or STRONG.
 
         Parameters
         ----------
@@ -202,8 +206,11 @@ class ChangeClasses:
             np.maximum.at(current, self._capacitor.owner, np.abs(steps))
             np.add.at(reading, self._capacitor.owner, np.abs(volts))
         limit = 1e-6 + SAFE_READING_SHARE * np.abs(voltage[points.red, np.arange(size)])
-        moved: NDArray[np.bool_] = (current > SAFE_AMPS_SHARE * test_amps) | (reading > limit)
-        return moved
+        moved = (current > SAFE_AMPS_SHARE * test_amps) | (reading > limit)
+        weak_limit = WEAK_READING_V + WEAK_READING_SHARE * np.abs(voltage[points.red, np.arange(size)])
+        strong = (current > WEAK_AMPS_SHARE * test_amps) | (reading > weak_limit)
+        grade: NDArray[np.uint8] = moved.astype(np.uint8) + (moved & strong)
+        return grade
 
     def _channel_steps(self, points: Points, voltage: Array) -> Array:
         """Return by how much each channel entry would change its channel's current, entries x batch [A]."""
