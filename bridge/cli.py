@@ -12,7 +12,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
@@ -34,13 +34,19 @@ TRACEBACK_VARIABLE = "BRIDGEFAULT_TRACEBACK"  # set by those who work on the pro
 app = typer.Typer(name=COMMAND, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 
-# --version is no option of this group: its value would be coerced, by machinery that takes longer than all of help
-@app.callback()
-def _every_command() -> None:
-    """Find the failed part of a power bridge from multimeter readings, without desoldering anything.
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        write_text(f"{COMMAND} {__version__}\n")
+        raise typer.Exit
 
-    bridgefault --version says which version this is.
-    """
+
+@app.callback()
+def _every_command(
+    version: Annotated[
+        bool, typer.Option("--version", help="Say which version this is.", is_eager=True, callback=_say_version)
+    ] = False,
+) -> None:
+    """Find the failed part of a power bridge from multimeter readings, without desoldering anything."""
 
 
 for _command in (boards, show, predict, rank):
@@ -61,11 +67,8 @@ def run(arguments: Sequence[str]) -> int:
         0 answered, 2 the input is wrong, 1 the machine failed.
     """
     try:
-        if list(arguments) == ["--version"]:
-            write_text(f"{COMMAND} {__version__}\n")
-            return ANSWERED
         answer = app(list(arguments), prog_name=COMMAND, standalone_mode=False)
-        if isinstance(answer, int):  # --help, Ctrl-C
+        if isinstance(answer, int):  # --help, --version, Ctrl-C
             return answer
         if isinstance(answer, str):
             write_text(answer)
