@@ -265,8 +265,11 @@ def _number_nodes(board: Board, parts: Sequence[Part], lifted: Sequence[str]) ->
     for number, group in enumerate(groups):
         for net in group:
             numbers[net] = number
-    for offset, pin in enumerate(lifted):
-        numbers[pin] = len(groups) + offset
+    for pin in lifted:
+        # a leg of a case lifts everything that shares it: the diode beside its switch
+        leg = board.pins_on_leg(pin)
+        number = numbers.get(pin, max(numbers.values()) + 1)
+        numbers.update(dict.fromkeys(leg, number))
     return numbers
 
 

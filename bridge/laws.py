@@ -78,7 +78,8 @@ def scale_saturation_current(saturation: float, ideality: float, kelvin: float) 
 
 def _series_solution(w: Array) -> tuple[Array, Array]:
     """Return W and W/w solving W exp(W) = w for w >= 0 (how much of the drive the series resistance takes)."""
-    ratio = 1.0 + w * (-1.0 + w * (1.5 + w * (-8.0 / 3.0 + w * (125.0 / 24.0))))
+    small = np.minimum(w, 1e-3)
+    ratio = 1.0 + small * (-1.0 + small * (1.5 + small * (-8.0 / 3.0 + small * (125.0 / 24.0))))
     large = w > 1e-3
     if np.any(large):
         big = w[large]
