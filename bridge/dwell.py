@@ -13,17 +13,34 @@ from numpy.typing import NDArray
 from bridge.predict import Answers
 from bridge.shots import ShotArrays
 
-__all__ = ["value_after_dwell"]
+__all__ = ["charge_left", "value_after_dwell"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 DWELL_SPREAD = 0.3  # ln: a dwell within +/-50 % and a capacitor within +/-20 %, both two sigma
+SMALLEST_STEP_V = 1e-3  # a capacitor that hardly moves has no memory worth carrying
+LONGEST_SHARE = 10.0
 RELEVANT_SHARE = 0.02  # capacitors that take less of the current than this do not set the pace
 
 
+def _charging_times(answers: Answers, start: Index, end: Index, farads: Array) -> Array:
+    """Return how long each capacitor takes at its first current [s]; 0 for one that does not set the pace."""
+    amps = np.abs(answers.capacitor_amps[:, start])
+    step = np.abs(answers.capacitor_volts[:, end] - answers.capacitor_volts[:, start])
+    largest = np.max(amps, axis=0, initial=0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(amps > RELEVANT_SHARE * largest, farads[:, None] * step / amps, 0.0)
+
+
 def value_after_dwell(
-    answers: Answers, start: Index, end: Index, farads: Array, shots: ShotArrays, seconds: float
+    answers: Answers,
+    start: Index,
+    end: Index,
+    farads: Array,
+    shots: ShotArrays,
+    seconds: float,
+    charge: Array | None = None,
 ) -> tuple[Array, Array]:
     """Return the display after the dwell and its spread from what is not known of dwell and capacitance.
 
@@ -39,28 +56,60 @@ def value_after_dwell(
         The shots of the table.
     seconds : float
         The dwell [s].
+    charge : ndarray, capacitors, optional
+        What earlier readings left on the capacitors, beyond their first-instant voltage [V].
 
     Notes
     -----
     Charging takes about T = C v_end/i_start. A source of constant current charges linearly until something else takes
     the current over; a source behind a resistor, or a current source that works against a resistance, exponentially.
     """
-    amps = np.abs(answers.capacitor_amps[:, start])
-    step = np.abs(answers.capacitor_volts[:, end] - answers.capacitor_volts[:, start])
-    largest = np.max(amps, axis=0, initial=0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        times = np.where(amps > RELEVANT_SHARE * largest, farads[:, None] * step / amps, 0.0)
+    times = _charging_times(answers, start, end, farads)
     pace = np.maximum(np.max(times, axis=0, initial=0.0), 1e-12)
+    begun = np.zeros(len(start))
+    if charge is not None and len(farads):
+        slowest = np.argmax(times, axis=0)
+        columns = np.arange(len(start))
+        step = (answers.capacitor_volts[:, end] - answers.capacitor_volts[:, start])[slowest, columns]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            begun = np.where(np.abs(step) > SMALLEST_STEP_V, charge[slowest] / step, 0.0)
     shot = answers.shot[end]
     first, last = answers.jack[start], answers.jack[end]
     linear = (shots.amps[shot] > 0.0) & (~shots.in_ohms[shot] | (last > 0.9 * shots.volts[shot]))
     shown = []
     for spread in (-DWELL_SPREAD, 0.0, DWELL_SPREAD):
         elapsed = seconds * np.exp(spread) / pace
-        progress = np.where(linear, np.minimum(elapsed, 1.0), 1.0 - np.exp(-elapsed))
+        progress = np.where(linear, np.minimum(begun + elapsed, 1.0), 1.0 - (1.0 - begun) * np.exp(-elapsed))
         shown.append(shots.display(shot, first + progress * (last - first))[0])
     early, value, late = shown
     known = ~np.isnan(answers.value[start]) & ~np.isnan(answers.value[end])
     low = np.where(np.isfinite(early), early, shots.limit[shot])
     high = np.where(np.isfinite(late), late, shots.limit[shot])
     return np.where(known, value, np.nan), np.where(known, 0.5 * np.abs(high - low), 0.0)
+
+
+def charge_left(answers: Answers, start: int, end: int, farads: Array, seconds: float, before: Array) -> Array:
+    """Return what a reading leaves on the capacitors [V], given what was on them before it [V].
+
+    Parameters
+    ----------
+    answers : Answers
+        Solved answers.
+    start, end : int
+        The reading's answers at the first instant and in the end.
+    farads, before : ndarray, capacitors
+        Capacitances [F] and voltages before the reading [V].
+    seconds : float
+        The dwell [s].
+    """
+    places = np.array([start], dtype=np.intp), np.array([end], dtype=np.intp)
+    times = _charging_times(answers, *places, farads)[:, 0]
+    step = answers.capacitor_volts[:, end] - answers.capacitor_volts[:, start]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        moved = np.where(times > 0.0, step * np.minimum(seconds / times, LONGEST_SHARE), 0.0)
+    reached = before + moved
+    toward_end = np.where(
+        step > 0.0, np.minimum(reached, np.maximum(before, step)), np.maximum(reached, np.minimum(before, step))
+    )
+    result: Array = np.where(times > 0.0, toward_end, before)
+    return result

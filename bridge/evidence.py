@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.likelihood import ReadingModel, log_likelihood, normal_cdf
+from bridge.likelihood import ReadingModel, as_read, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
 from bridge.table import ReadingColumn, ReadingTable
 
@@ -44,7 +44,7 @@ def _scores(column: ReadingColumn, model: ReadingModel, primary: int, start: Ind
     """Return the log likelihood of a reading on the grid of the primary batch, grid x displays."""
     code = start * (len(column.cells.answers.value) + 1) + end
     _, where, inverse = np.unique(code, return_index=True, return_inverse=True)
-    shown = column.displays(start[where], end[where])
+    shown = as_read(column.displays(start[where], end[where]), model)
     variance = shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2
     for batch, load in enumerate(shown.batch_load):
         if batch != primary:
@@ -373,7 +373,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         pairs = np.flatnonzero(cast.is_pair & (hidden_member == 0))
         rows = column.row_of_double
         start[pairs], end[pairs] = column.of_pairs(rows[together[0]], rows[together[1]])
-        shown = column.displays(start, end)
+        shown = as_read(column.displays(start, end), model)
         value = shown.value
         finite = np.isfinite(value)
         mean[:, r] = value

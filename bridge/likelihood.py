@@ -7,6 +7,7 @@ Box & Tiao, Biometrika 55 (1968) 119 (contamination model of bad readings).
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ from bridge.meter import MeterProfile
 from bridge.readings import Reading
 from bridge.table import Displays
 
-__all__ = ["ReadingModel", "log_likelihood", "model_reading", "normal_cdf"]
+__all__ = ["ReadingModel", "as_read", "log_likelihood", "model_reading", "normal_cdf"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -123,6 +124,22 @@ def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
         slip_density=density,
         to_ol=reading.to_ol,
     )
+
+
+def as_read(displays: Displays, model: ReadingModel) -> Displays:
+    """Return displays with or without the charge of earlier readings, whichever is nearer to what was read.
+
+    How much charge is left after an unknown pause is not known; between all of it and none, the reading itself decides.
+    """
+    kept = displays.carried
+    if model.kind == "number":
+        with np.errstate(invalid="ignore"):
+            miss_fresh = np.where(np.isfinite(displays.value), np.abs(displays.value - model.value), np.inf)
+            miss_kept = np.where(np.isfinite(kept), np.abs(kept - model.value), np.inf)
+        nearer = miss_kept < miss_fresh
+    else:
+        nearer = ~np.isfinite(kept) & np.isfinite(displays.value) & (model.kind == "OL")
+    return dataclasses.replace(displays, value=np.where(nearer, kept, displays.value))
 
 
 @dataclass(frozen=True, slots=True)

@@ -181,7 +181,9 @@ def rank(
         A reading with a lead, pin, position or range that does not exist in this set-up.
     """
     space = build_space(board, setup)
-    table = build_table(space, meter, [reading.probing for reading in readings])
+    table = build_table(
+        space, meter, [reading.probing for reading in readings], [reading.discharged for reading in readings]
+    )
     models = [model_reading(reading, meter) for reading in readings]
     screened = screen(table, models, progress)
     survivors = refine(table, models, screened)

@@ -189,7 +189,7 @@ class ShotArrays:
             value = np.where(in_ohms, jack / flows, jack)
             by_ratio = np.where(amps > 0.0, 0.0, jack / (source * flows**2))
             slope = np.where(in_ohms, 1.0 / flows + by_ratio, 1.0)
-            over = ~np.isfinite(value) | (value > self.limit[which])
+            over = ~np.isfinite(value) | (np.abs(value) > self.limit[which])
         # a source behind a resistor that is driven backwards by charge shows no resistance
         over |= in_ohms & (flows <= 0.0)
         return np.where(over, np.inf, value), np.where(over, 0.0, slope)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
-from bridge.dwell import value_after_dwell
+from bridge.dwell import charge_left, value_after_dwell
 from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
 from bridge.meter import MeterProfile
 from bridge.predict import UNKNOWN, CellSolver, Progress
@@ -147,6 +148,8 @@ class Displays:
     ----------
     start, value, end : ndarray, displays
         Display at the first instant, after the dwell, after a very long time [V] or [ohm].
+    carried : ndarray, displays
+        Display after the dwell if the capacitors kept what earlier readings left on them [V] or [ohm].
     time_sd : ndarray, displays
         Spread of the value from the dwell and the capacitors' tolerance [unit].
     own_sd : ndarray, displays
@@ -161,6 +164,7 @@ class Displays:
 
     start: Array
     value: Array
+    carried: Array
     end: Array
     time_sd: Array
     own_sd: Array
@@ -191,6 +195,8 @@ class ReadingColumn:
         Row of each variant among the pair classes.
     ln_sigma : ndarray, classes
         Severity spread of each class [1].
+    charge : ndarray, capacitors
+        What the readings before this one left on the capacitors of a healthy board [V].
     """
 
     probing: Probing
@@ -202,6 +208,7 @@ class ReadingColumn:
     class_of_double: Index
     row_of_double: Index
     ln_sigma: Array
+    charge: Array
 
     def of_classes(self, classes: Index) -> tuple[Index, Index]:
         """Return start and end answers of single classes, in the range an autorange settles in."""
@@ -247,14 +254,16 @@ class ReadingColumn:
         """Return displays that begin at some answers and end at others."""
         answers = self.cells.answers
         value, time_sd = answers.value[end], np.zeros(len(end))
+        carried = value.copy()
         moves = np.flatnonzero(start != end)
         circuit = self.cells.circuit
-        value[moves], time_sd[moves] = value_after_dwell(
-            answers, start[moves], end[moves], circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s
-        )
+        course = answers, start[moves], end[moves], circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s
+        value[moves], time_sd[moves] = value_after_dwell(*course)
+        carried[moves] = value_after_dwell(*course, self.charge)[0] if self.charge.any() else value[moves]
         return Displays(
             start=answers.value[start],
             value=value,
+            carried=carried,
             end=answers.value[end],
             time_sd=time_sd,
             own_sd=answers.own_sd[end],
@@ -286,7 +295,9 @@ class ReadingTable:
     batches: tuple[str, ...]
 
 
-def build_table(space: FaultSpace, meter: MeterProfile, probings: Sequence[Probing]) -> ReadingTable:
+def build_table(
+    space: FaultSpace, meter: MeterProfile, probings: Sequence[Probing], discharged: Sequence[bool] | None = None
+) -> ReadingTable:
     """Return the displays of every hypothesis at every probing.
 
     Parameters
@@ -296,7 +307,9 @@ def build_table(space: FaultSpace, meter: MeterProfile, probings: Sequence[Probi
     meter : MeterProfile
         The meter.
     probings : sequence of Probing
-        Placements of the leads.
+        Placements of the leads, in the order they were taken.
+    discharged : sequence of bool, optional
+        Whether the board was discharged before each of them; charge is carried along otherwise.
     """
     columns: dict[int, ReadingColumn] = {}
     batches: tuple[str, ...] = ()
@@ -306,7 +319,9 @@ def build_table(space: FaultSpace, meter: MeterProfile, probings: Sequence[Probi
         batches = tuple(dict.fromkeys(circuit.junction_batch))
         group = _build_group(space, circuit, meter, [probings[number] for number in numbers])
         columns.update(zip(numbers, group, strict=True))
-    return ReadingTable(space, meter, tuple(columns[number] for number in range(len(probings))), batches)
+    emptied = [False] * len(probings) if discharged is None else discharged
+    ordered = _carry_charge([columns[number] for number in range(len(probings))], emptied)
+    return ReadingTable(space, meter, ordered, batches)
 
 
 def _build_group(
@@ -340,6 +355,24 @@ def _build_group(
                 class_of_double=class_of_double,
                 row_of_double=row_of_double,
                 ln_sigma=ln_sigma,
+                charge=np.zeros(len(circuit.capacitor_rows)),
             )
         )
     return columns
+
+
+def _carry_charge(columns: Sequence[ReadingColumn], discharged: Sequence[bool]) -> tuple[ReadingColumn, ...]:
+    """Follow a healthy board through the readings and note what each finds on the capacitors."""
+    charge: dict[str, float] = {}
+    result: list[ReadingColumn] = []
+    for column, emptied in zip(columns, discharged, strict=True):
+        circuit = column.cells.circuit
+        names = list(circuit.capacitor_index)
+        before = np.array([0.0 if emptied else charge.get(name, 0.0) for name in names])
+        result.append(dataclasses.replace(column, charge=before))
+        start, end = column.of_classes(np.zeros(1, dtype=np.intp))
+        left = charge_left(
+            column.cells.answers, int(start[0]), int(end[0]), circuit.capacitor_farads, circuit.setup.dwell_s, before
+        )
+        charge = dict(zip(names, left.tolist(), strict=True))
+    return tuple(result)
