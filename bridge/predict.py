@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.core import find_core
+from bridge.damage import CHANNEL_NORMAL
 from bridge.instants import build_points, set_capacitors
 from bridge.shots import Shot, ShotArrays
-from bridge.solve import Points, full_scale_amps, solve_adjoint, solve_points
+from bridge.solve import CHANNEL_DARK_V, Points, full_scale_amps, solve_adjoint, solve_points
 from bridge.variants import NO_EFFECT, STRONG, WEAK, ChangeClasses
 
 __all__ = ["UNKNOWN", "Answers", "CellSolver", "CellTable", "Progress", "solve_cells"]
@@ -30,6 +31,9 @@ Index = NDArray[np.intp]
 Progress = Callable[[int, int], None]
 
 MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
+THRESHOLD_SPREAD_V = (
+    0.5  # data sheets give an IGBT's threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
+)
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
 LOAD = 8192  # points handed to the solver together: many batches, so that slow points can finish in company
 
@@ -138,6 +142,7 @@ class _Context:
         a, b = circuit.linear_a, circuit.linear_b
         row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
         variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
+        variance += self._threshold_variance(points, voltage, adjoint)
         load = np.array([self.classes.severity_slope(points, which, row_power) for which in (first, second)])
         charges = np.zeros(points.size, dtype=bool)
         rows = circuit.capacitor_rows
@@ -166,6 +171,24 @@ class _Context:
             capacitor_amps=capacitor_amps,
         )
         return answers, points, voltage, adjoint
+
+    def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:
+        """Return the variance of the reading [V^2] from the spread of the gate thresholds."""
+        circuit = self.circuit
+        high, low, gate = circuit.channel_high, circuit.channel_low, circuit.channel_gate
+        drive, drop = voltage[gate] - voltage[low], voltage[high] - voltage[low]
+        variance = np.zeros(points.size)
+        near = (drive > circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (points.channel == CHANNEL_NORMAL)
+        for row in np.flatnonzero(near.any(axis=1)).tolist():
+            shape = circuit.channel_specific[row], circuit.channel_offset[row]
+            if circuit.channel_is_mosfet[row]:
+                slope = laws.mosfet_channel(drop[row], drive[row], *shape)[2]
+            else:
+                scale = circuit.channel_scale[row]
+                slope = laws.igbt_channel(drop[row], drive[row], shape[0], scale, shape[1])[2]
+            reach = adjoint[high[row]] - adjoint[low[row]]
+            variance += np.where(near[row], (slope * reach * THRESHOLD_SPREAD_V) ** 2, 0.0)
+        return variance
 
 
 class _Collector:
