@@ -33,7 +33,7 @@ OHMS_SPREAD = 0.06  # resistor tolerance and meter on both sides
 def reachable_probings(board: Board) -> tuple[Probing, ...]:
     """Return readings that need nothing lifted: main terminals, gate leads, and each switch with its gate held on."""
     held = []
-    terminal_on = {terminal.net: name for name, terminal in reversed(board.terminals.items())}
+    terminal_on = {terminal.net: name for name, terminal in reversed(list(board.terminals.items()))}
     for part in board.parts.values():
         if part.kind in ("igbt", "mosfet") and part.position is not None:
             high, low = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
