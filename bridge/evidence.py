@@ -90,7 +90,9 @@ def _primary_batch(table: ReadingTable) -> int:
     return int(np.argmax(total))
 
 
-def screen(table: ReadingTable, models: Sequence[ReadingModel], progress: Progress | None = None) -> ScreenedSpace:
+def screen(
+    table: ReadingTable, models: Sequence[ReadingModel], progress: Progress | None = None, *, pairs: bool = True
+) -> ScreenedSpace:
     """Return first-pass evidence of the whole space.
 
     Parameters
@@ -101,6 +103,8 @@ def screen(table: ReadingTable, models: Sequence[ReadingModel], progress: Progre
         The readings.
     progress : callable, optional
         Called with readings done and readings to do.
+    pairs : bool
+        Whether pairs are weighed too; without, they count as impossible.
 
     Notes
     -----
@@ -132,6 +136,8 @@ def screen(table: ReadingTable, models: Sequence[ReadingModel], progress: Progre
     healthy_total = float(_log_mean(healthy, weights)[0]) + space.priors.log_healthy
     double_total = _log_mean(double, weights)
     first, second = space.pairs
+    if not pairs:
+        return ScreenedSpace(healthy_total, single_total, np.full(len(first), -np.inf))
     doubles = space.doubles
     prior = doubles.log_weight[first] + doubles.log_weight[second]
     prior = prior + space.priors.log_pair(doubles.fault[first], doubles.fault[second])

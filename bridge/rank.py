@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,14 +13,15 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.evidence import Survivors, refine, screen
 from bridge.faults import Fault
-from bridge.forecast import Forecast, forecast
 from bridge.groups import error_between, smallest_replacement
 from bridge.likelihood import model_reading
 from bridge.meter import MeterProfile
 from bridge.predict import Progress
 from bridge.probing import Setup
+from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
+from bridge.suspect import exchange_leads, suspect_setup
 from bridge.table import FaultSpace, build_space, build_table
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
@@ -35,122 +37,6 @@ WORTH_SEPARATING = 0.02
 SEPARATE_MOST = 12
 MISFIT_LIMIT = 1e-3
 SURPRISE_WORTH_NAMING = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class FaultGuess:
-    """One fault of a candidate, with the resistance the readings suggest [ohm], None where the mode has none."""
-
-    part: str
-    mode: str
-    ohms: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """One hypothesis and its probability; no faults is the healthy board."""
-
-    faults: tuple[FaultGuess, ...]
-    probability: float
-    group: int
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Hypotheses these readings cannot tell apart.
-
-    Parameters
-    ----------
-    id : int
-        Number, from 0 by probability.
-    probability : float
-        Of all its members, listed or not [1].
-    size : int
-        Number of all its members.
-    separable_in_place : bool
-        Whether some reading in place would tell every member from the leader.
-    members : tuple of int
-        Candidates in the listing that belong to it.
-    replace : tuple of str
-        The smallest set of packages that holds 98 % of it.
-    """
-
-    id: int
-    probability: float
-    size: int
-    separable_in_place: bool
-    members: tuple[int, ...]
-    replace: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PartSuspicion:
-    """Probability that a part is faulty [1]."""
-
-    part: str
-    package: str
-    probability: float
-
-
-@dataclass(frozen=True, slots=True)
-class SetupBelief:
-    """Probability of a state of the bench [1]."""
-
-    what: str
-    probability: float
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """Whether the best hypothesis explains the readings.
-
-    Parameters
-    ----------
-    ok : bool
-        False where nothing modelled explains them.
-    worst_reading : int or None
-        Reading that fits worst, from 0, where one stands out.
-    misfit : float
-        Probability of readings at least this odd, were the best hypothesis true [1].
-    note : str
-        In words.
-    """
-
-    ok: bool
-    worst_reading: int | None
-    misfit: float
-    note: str
-
-
-@dataclass(frozen=True, eq=False)
-class Ranking:
-    """Everything the readings say.
-
-    Parameters
-    ----------
-    candidates : tuple of Candidate
-        Most probable first.
-    groups : tuple of Group
-        Most probable first.
-    parts : tuple of PartSuspicion
-        Most suspect first.
-    """
-
-    board: Board
-    meter: MeterProfile
-    given_setup: Setup
-    readings: tuple[Reading, ...]
-    fit: Fit
-    candidates: tuple[Candidate, ...]
-    groups: tuple[Group, ...]
-    parts: tuple[PartSuspicion, ...]
-    setup: tuple[SetupBelief, ...]
-
-    def predictions(self, candidate: int) -> tuple[Forecast, ...]:
-        """Return what a candidate predicts for each reading, in their order."""
-        faults = [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
-        probings = [reading.probing for reading in self.readings]
-        return forecast(self.board, self.meter, self.given_setup, probings, faults)
 
 
 def rank(
@@ -180,6 +66,29 @@ def rank(
     InputError
         A reading with a lead, pin, position or range that does not exist in this set-up.
     """
+    stated = _rank_in(board, meter, setup, readings, progress)
+    if stated.fit.ok and stated.fit.worst_reading is None:
+        return stated
+    # suspect the set-up before condemning a part
+    beliefs = suspect_setup(board, meter, setup, readings)
+    likeliest = beliefs[0]
+    if likeliest.setup is None:
+        answer = stated
+    else:
+        taken = [exchange_leads(reading) for reading in readings] if likeliest.swapped else readings
+        answer = _rank_in(board, meter, likeliest.setup, taken, progress)
+    return dataclasses.replace(
+        answer,
+        readings=tuple(readings),
+        setup=tuple(SetupBelief(belief.what, belief.probability) for belief in beliefs),
+        leads_swapped=likeliest.swapped,
+    )
+
+
+def _rank_in(
+    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading], progress: Progress | None
+) -> Ranking:
+    """Rank in one state of the bench."""
     space = build_space(board, setup)
     table = build_table(
         space, meter, [reading.probing for reading in readings], [reading.discharged for reading in readings]

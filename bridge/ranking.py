@@ -1,0 +1,135 @@
+"""What a ranking says: candidates, groups, suspect parts, the state of the bench, and whether anything fits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.board import Board
+from bridge.faults import Fault
+from bridge.forecast import Forecast, forecast
+from bridge.meter import MeterProfile
+from bridge.probing import Setup
+from bridge.readings import Reading
+
+__all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief"]
+
+
+@dataclass(frozen=True, slots=True)
+class FaultGuess:
+    """One fault of a candidate, with the resistance the readings suggest [ohm], None where the mode has none."""
+
+    part: str
+    mode: str
+    ohms: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One hypothesis and its probability; no faults is the healthy board."""
+
+    faults: tuple[FaultGuess, ...]
+    probability: float
+    group: int
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Hypotheses these readings cannot tell apart.
+
+    Parameters
+    ----------
+    id : int
+        Number, from 0 by probability.
+    probability : float
+        Of all its members, listed or not [1].
+    size : int
+        Number of all its members.
+    separable_in_place : bool
+        Whether some reading in place would tell every member from the leader.
+    members : tuple of int
+        Candidates in the listing that belong to it.
+    replace : tuple of str
+        The smallest set of packages that holds 98 % of it.
+    """
+
+    id: int
+    probability: float
+    size: int
+    separable_in_place: bool
+    members: tuple[int, ...]
+    replace: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartSuspicion:
+    """Probability that a part is faulty [1]."""
+
+    part: str
+    package: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetupBelief:
+    """Probability of a state of the bench [1]."""
+
+    what: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Whether the best hypothesis explains the readings.
+
+    Parameters
+    ----------
+    ok : bool
+        False where nothing modelled explains them.
+    worst_reading : int or None
+        Reading that fits worst, from 0, where one stands out.
+    misfit : float
+        Probability of readings at least this odd, were the best hypothesis true [1].
+    note : str
+        In words.
+    """
+
+    ok: bool
+    worst_reading: int | None
+    misfit: float
+    note: str
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Everything the readings say.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+        Most probable first.
+    groups : tuple of Group
+        Most probable first.
+    parts : tuple of PartSuspicion
+        Most suspect first.
+    setup : tuple of SetupBelief
+        What the bench was like, most probable first.
+    leads_swapped : bool
+        Whether candidates are for exchanged leads, because that is how the readings were most probably taken.
+    """
+
+    board: Board
+    meter: MeterProfile
+    given_setup: Setup
+    readings: tuple[Reading, ...]
+    fit: Fit
+    candidates: tuple[Candidate, ...]
+    groups: tuple[Group, ...]
+    parts: tuple[PartSuspicion, ...]
+    setup: tuple[SetupBelief, ...]
+    leads_swapped: bool = False
+
+    def predictions(self, candidate: int) -> tuple[Forecast, ...]:
+        """Return what a candidate predicts for each reading, in their order."""
+        faults = [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
+        probings = [reading.probing.swapped if self.leads_swapped else reading.probing for reading in self.readings]
+        return forecast(self.board, self.meter, self.given_setup, probings, faults)
