@@ -34,6 +34,7 @@ BATCH_SPREAD_V = (
     0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
+FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 KEEP_NATS = 16.0
 GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
 HOPE_NATS = 1.5  # by how much two faults may explain one reading better than any single fault
@@ -275,6 +276,8 @@ class Survivors:
         Predicted display, its independent spread [unit], and the probability of OL [1].
     loads : ndarray, survivors x readings x unknowns
         Answers to the shared unknowns, each scaled to unit variance; the last two are the severities.
+    oddness : ndarray, survivors
+        Squared distance of all numbers from their predictions in standard deviations, what they share counted once.
     """
 
     kept: Index
@@ -287,6 +290,7 @@ class Survivors:
     own_sd: Array
     open_share: Array
     loads: Array
+    oddness: Array
 
 
 def _choose(screened: ScreenedSpace) -> Index:
@@ -398,7 +402,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         with np.errstate(invalid="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
-            near = np.abs(model.value - value) < 12.0 * total
+            near = np.abs(model.value - value) < FARTHEST_SD * total
         counted[:, r] = (model.kind == "number") & finite & near
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
@@ -450,4 +454,5 @@ def _integrate(
         own_sd=own,
         open_share=open_share,
         loads=loads,
+        oddness=quadratic,
     )

@@ -301,8 +301,11 @@ def _judge_fit(readings: Sequence[Reading], survivors: Survivors) -> Fit:
     stands_out = bool(slip[worst] > 0.5 or surprise[worst] > SURPRISE_WORTH_NAMING)
     rest = np.delete(surprise, worst) if stands_out else surprise
     impossible = int(np.count_nonzero(np.isinf(rest)))
-    finite = rest[np.isfinite(rest)]
-    misfit = _chance_of_more(float(np.sum(finite**2)), len(finite))
+    # leaving a reading out takes its own squared surprise off the total, whatever it shares with the others
+    oddness = float(survivors.oddness[best])
+    if stands_out and np.isfinite(surprise[worst]):
+        oddness -= float(surprise[worst]) ** 2
+    misfit = _chance_of_more(max(oddness, 0.0), int(np.count_nonzero(np.isfinite(rest))))
     ok = impossible == 0 and misfit > MISFIT_LIMIT
     name = f"{readings[worst].probing.red} to {readings[worst].probing.black}"
     if not ok:
