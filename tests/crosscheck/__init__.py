@@ -1,0 +1,1 @@
+"""Checks of the solver against programs and formulations that share no code with it."""
