@@ -18,6 +18,7 @@ import typer
 
 from bridge import __version__
 from bridge.commands.boards import boards
+from bridge.commands.next import suggest
 from bridge.commands.predict import predict
 from bridge.commands.rank import rank
 from bridge.commands.show import show
@@ -51,6 +52,7 @@ def _every_command(
 
 for _command in (boards, show, predict, rank):
     app.command()(_command)
+app.command("next")(suggest)
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -34,6 +34,8 @@ BATCH_SPREAD_V = (
     0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
+CELL_EDGE_SD = 1.73  # the edge of an even spread, in its own standard deviations
+OUTSIDE_NATS = 25.0
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 KEEP_NATS = 16.0
 GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
@@ -433,6 +435,10 @@ def _integrate(
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
     joint += np.sum(np.where(counted, np.log(honest), other), axis=1)
+    # a severity node stands for its own cell: readings that pull it farther belong to a neighbour, or to nothing
+    outside = np.maximum(np.abs(shift[:, -2:]) - CELL_EDGE_SD, 0.0)
+    overstretch = np.sum(OUTSIDE_NATS * outside**2, axis=1)
+    joint -= overstretch
     # leave one out, in closed form
     leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads, optimize=True) * weight
     remaining = np.maximum(1.0 - leverage, 1e-9)
@@ -454,5 +460,5 @@ def _integrate(
         own_sd=own,
         open_share=open_share,
         loads=loads,
-        oddness=quadratic,
+        oddness=quadratic + 2.0 * overstretch,
     )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from bridge.faults import describe_fault
 
 if TYPE_CHECKING:
+    from bridge.advise import NextReading
     from bridge.board import Board, Part
     from bridge.forecast import Forecast
     from bridge.meter import MeterProfile
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from bridge.rank import Candidate, Group, Ranking
     from bridge.readings import Reading
 
-__all__ = ["boards_payload", "forecasts_payload", "json_text", "ranking_payload", "show_payload"]
+__all__ = ["advice_payload", "boards_payload", "forecasts_payload", "json_text", "ranking_payload", "show_payload"]
 
 Payload = dict[str, Any]
 
@@ -193,6 +194,34 @@ def _group(group: Group, listed: int) -> Payload:
         "separable_in_place": group.separable_in_place,
         "members": [member for member in group.members if member < listed],
         "replace": list(group.replace),
+    }
+
+
+def advice_payload(advice: Sequence[NextReading]) -> Payload:
+    """Return the readings worth taking, best first.
+
+    Parameters
+    ----------
+    advice : sequence of NextReading
+        Readings worth taking.
+    """
+    return {
+        "readings": [
+            {
+                "red": reading.probing.red,
+                "black": reading.probing.black,
+                "mode": reading.probing.mode_text,
+                "hold": reading.probing.hold_text,
+                "lift": reading.probing.lift_text,
+                "gain_bits": reading.gain_bits,
+                "cost": reading.cost,
+                "expect": [
+                    {"reading": outcome.reading, "probability": outcome.probability, "means": outcome.means}
+                    for outcome in reading.expect
+                ],
+            }
+            for reading in advice
+        ]
     }
 
 

@@ -1,0 +1,79 @@
+"""The next reading, laid out for people."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.advise import NextReading
+from bridge.layout import Column, Page, Table
+from bridge.probing import Probing
+from bridge.ranking import Ranking
+
+__all__ = ["advice_page", "probing_words"]
+
+CAUTION = "Bus discharged through a resistor and measured to be empty before every change of leads or lifted pin."
+NOTHING = (
+    "No further reading, in place or with a pin of a suspect part lifted, would tell more about what to replace. "
+    "Replace what rank names, and test what comes out."
+)
+HOLDING = "A held gate is driven by a floating source of that voltage through 1 kohm, from the emitter to the gate."
+
+
+def probing_words(probing: Probing) -> str:
+    """Return a placement of the leads as one says it."""
+    words = f"red on {probing.red}, black on {probing.black}, {probing.mode_text}"
+    if probing.hold:
+        words += f", holding {probing.hold_text}"
+    if probing.lift:
+        words += f", with {probing.lift_text} lifted"
+    return words
+
+
+def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
+    """Return the readings worth taking, the best one in words first.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        What is known so far.
+    advice : sequence of NextReading
+        Readings worth taking, best first.
+    """
+    if not advice:
+        return [NOTHING, CAUTION]
+    best = advice[0]
+    page: list[str | Table] = [f"Next: {probing_words(best.probing)}."]
+    outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
+    page.append(
+        Table(
+            "What it may show",
+            (Column("reading", right=True), Column("chance", right=True), Column("most suspect then")),
+            outcomes,
+        )
+    )
+    rows = tuple(
+        (
+            reading.probing.red,
+            reading.probing.black,
+            reading.probing.mode_text,
+            reading.probing.hold_text,
+            reading.probing.lift_text,
+            f"{reading.gain_bits:.2f}",
+            f"{reading.cost:g}",
+        )
+        for reading in advice
+    )
+    columns = (
+        Column("red"),
+        Column("black"),
+        Column("mode"),
+        Column("hold"),
+        Column("lift"),
+        Column("tells, bit", right=True),
+        Column("effort", right=True),
+    )
+    page.append(Table("Readings worth taking, best first", columns, rows).without_empty_columns())
+    if any(reading.probing.hold for reading in advice):
+        page.append(HOLDING)
+    page.append(CAUTION)
+    return page

@@ -1,0 +1,42 @@
+"""``bridgefault next``: which reading to take next."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bridge.commands.taken import ReadingsName, load_taken
+from bridge.layout import Page
+from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+
+__all__ = ["suggest"]
+
+TOP = 5
+
+
+@with_bench_options
+def suggest(
+    board: BoardName,
+    readings: ReadingsName,
+    *,
+    top: Annotated[int, typer.Option("--top", metavar="N", help="How many to list.", min=1)] = TOP,
+    json: AsJson = False,
+    bench: BenchOptions,
+) -> Page | str:
+    """Propose the reading that would tell most.
+
+    Counted is what it would tell about the parts to replace, for the effort it takes.
+    """
+    from bridge import advicepage, payload
+    from bridge.advise import suggest_readings
+    from bridge.board import load_board
+    from bridge.rank import rank as rank_faults
+
+    known = load_board(board)
+    taken = load_taken(readings, known, bench)
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings)
+    advice = suggest_readings(ranking, top)
+    if json:
+        return payload.json_text(payload.advice_payload(advice))
+    return advicepage.advice_page(ranking, advice)

@@ -1,0 +1,34 @@
+"""Readings as commands take them: from a sheet or a journal, with the options typed beside them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from bridge.board import Board
+    from bridge.options import BenchOptions
+    from bridge.readings import ReadingSet
+
+__all__ = ["ReadingsName", "load_taken"]
+
+ReadingsName = Annotated[
+    str,
+    typer.Argument(
+        metavar="READINGS", help="Readings sheet (CSV) or bench journal; - for standard input.", show_default=False
+    ),
+]
+
+
+def load_taken(source: str, board: Board, bench: BenchOptions) -> ReadingSet:
+    """Return the readings, with a journal's own meter and set-up where nothing else was typed."""
+    from bridge.readings import parse_readings
+    from bridge.textfile import read_file
+
+    meter, setup = bench.load_meter(), bench.setup(board)  # refused before the file is looked at
+    data = read_file(source)
+    taken = parse_readings(data, source, board, meter)
+    if not bench.states_setup:
+        return taken
+    return parse_readings(data, source, board, meter, bench.setup(board, taken.setup) if taken.is_journal else setup)
