@@ -1,0 +1,91 @@
+"""Tables of ngspice's answers, kept with the tests so that a run without ngspice still compares with them.
+
+``python -m tests.crosscheck.reference_tables`` writes them all again: ``tests/data/ngspice-BOARD.csv``, one row a
+reading, the voltage at the jacks of the hand-held meter. They belong to the boards and the meter as shipped, so a
+change of either needs new tables. Most rows are readings that their fault moves, the rest readings it must leave alone.
+"""
+
+from __future__ import annotations
+
+import csv
+import random
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from bridge.board import list_boards, load_board
+from bridge.meter import load_meter
+from bridge.probing import Probing, Setup
+from tests.crosscheck.netlist import Damage, ranges_of
+from tests.crosscheck.predicted import Question, netlists_of
+from tests.crosscheck.runner import operating_points
+from tests.crosscheck.samples import stratified
+
+FOLDER = Path(__file__).parent.parent / "data"
+COLUMNS = ("faults", "red", "black", "mode", "instant", "jack_volts")
+ROWS = 300
+MOVED_ROWS = 220
+MOVED_V = 2e-4
+SEED = 11
+
+
+def path_of(board_name: str) -> Path:
+    """Return where the table of a board is."""
+    return FOLDER / f"ngspice-{board_name}.csv"
+
+
+def read_table(board_name: str) -> tuple[list[Question], list[float]]:
+    """Return the readings of a table and the voltages at the jacks [V]."""
+    meter = load_meter()
+    asked: list[Question] = []
+    volts: list[float] = []
+    with path_of(board_name).open(encoding="utf-8", newline="") as stream:
+        for row in csv.DictReader(line for line in stream if not line.startswith("#")):
+            mode, _, range_name = row["mode"].partition(":")
+            probing = Probing(row["red"], row["black"], mode, range_name or None)
+            damage = tuple(_read_damage(text) for text in row["faults"].split())
+            asked.append(Question(damage, probing, ranges_of(meter, mode, range_name or None)[0], row["instant"]))
+            volts.append(float(row["jack_volts"]))
+    return asked, volts
+
+
+def _read_damage(text: str) -> Damage:
+    ref, mode, *ohms = text.split(":")
+    return Damage(ref, mode, float(ohms[0]) if ohms else None)
+
+
+def write_table(board_name: str) -> int:
+    """Write the table of a board; return the number of its rows."""
+    board, meter = load_board(board_name), load_meter()
+    everything = stratified(board, Setup(), meter, seed=SEED, each=6, pairs=40)
+    answers = dict(zip(everything, operating_points(netlists_of(board, Setup(), everything)), strict=True))
+    healthy = {(one.probing, one.instant): volts for one, volts in answers.items() if not one.damage}
+    moved = [one for one, volts in answers.items() if abs(volts - healthy[one.probing, one.instant]) > MOVED_V]
+    others = [one for one in answers if one not in set(moved)]
+    rng = random.Random(SEED)
+    kept = rng.sample(moved, min(MOVED_ROWS, len(moved)))
+    asked = sorted(kept + rng.sample(others, ROWS - len(kept)), key=str)
+    volts = [answers[question] for question in asked]
+    with path_of(board_name).open("w", encoding="utf-8", newline="") as stream:
+        stream.write("# ngspice 39; written by python -m tests.crosscheck.reference_tables\n")
+        table = csv.writer(stream, lineterminator="\n")
+        table.writerow(COLUMNS)
+        for question, value in zip(asked, volts, strict=True):
+            # ohms in full: nobody must read back another fault than was simulated
+            faults = " ".join(
+                f"{one.ref}:{one.mode}" + ("" if one.ohms is None else f":{one.ohms!r}") for one in question.damage
+            )
+            probing = question.probing
+            row = (faults, probing.red, probing.black, probing.mode_text, question.instant, f"{value:.9g}")
+            table.writerow(row)
+    return len(asked)
+
+
+def main(boards: Sequence[str]) -> None:
+    """Write the tables of some boards, or of all shipped ones."""
+    for name in boards or list_boards():
+        print(f"{path_of(name)}: {write_table(name)} rows", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
