@@ -7,7 +7,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from bridge.faults import describe_fault
+from bridge.faults import Fault, describe_fault
+from bridge.outlook import forecast_each
 
 if TYPE_CHECKING:
     from bridge.advise import NextReading
@@ -177,12 +178,19 @@ def _reading(reading: Reading) -> Payload:
     }
 
 
-def _candidate(ranking: Ranking, index: int, candidate: Candidate) -> Payload:
+def _predicted(ranking: Ranking, listed: Sequence[Candidate]) -> tuple[tuple[Forecast, ...], ...]:
+    """Return what ``ranking.predictions`` says of each candidate, solved together."""
+    places = [reading.probing.swapped if ranking.leads_swapped else reading.probing for reading in ranking.readings]
+    faults = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults] for candidate in listed]
+    return forecast_each(ranking.board, ranking.meter, ranking.given_setup, places, faults)
+
+
+def _candidate(candidate: Candidate, predicted: Sequence[Forecast]) -> Payload:
     return {
         "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
         "probability": candidate.probability,
         "group": candidate.group,
-        "predicted": [_forecast(forecast) for forecast in ranking.predictions(index)],
+        "predicted": [_forecast(forecast) for forecast in predicted],
     }
 
 
@@ -236,6 +244,7 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
         How many candidates to list; 0 for all. Probabilities are over the complete space either way.
     """
     listed = ranking.candidates[: top or None]
+    predicted = _predicted(ranking, listed)
     return {
         "board": ranking.board.name,
         "readings": [_reading(reading) for reading in ranking.readings],
@@ -245,7 +254,7 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
             "misfit": ranking.fit.misfit,
             "note": ranking.fit.note,
         },
-        "candidates": [_candidate(ranking, index, candidate) for index, candidate in enumerate(listed)],
+        "candidates": [_candidate(*pair) for pair in zip(listed, predicted, strict=True)],
         "groups": [_group(group, len(listed)) for group in ranking.groups],
         "parts": [
             {"part": suspect.part, "package": suspect.package, "probability": suspect.probability}
