@@ -30,7 +30,7 @@ DOUBTED_SLIP = 0.3  # a reading its own technician doubts
 DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
 OPEN_IF_UNDECIDED = 0.85  # where dwell and capacitor decide whether the display got to OL in time
 STATE_NAMED_RIGHT = 0.95  # a technician who writes climbing or falling saw it
-SETTLED_SHARE = 0.8  # of displays that still move, how many are waited out before the number is written
+SETTLED_SHARE = 0.8  # of displays that still move, how many are written down after the dwell and not sooner
 
 
 def normal_cdf(z: Array) -> Array:
@@ -203,25 +203,31 @@ def log_likelihood(
     elif model.kind == "number":
         probability = _number(model, course, mean, sd)
     elif model.kind in ("climbing", "falling"):
-        probability = _on_the_way(model, course)
+        probability = _on_the_way(model, course, mean, sd)
     else:
         probability = _beep(model, displays.start[which], mean, sd)
-    result: Array = np.log(probability)
+    result: Array = np.log(np.broadcast_to(probability, mean.shape))
     return result
 
 
-def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
+def _normal_density(value: float, mean: Array, sd: Array) -> Array:
+    """Return the density of a number under a finite prediction, 0 under OL [1/unit]."""
     with np.errstate(invalid="ignore", over="ignore"):
-        z = np.where(np.isfinite(mean), (model.value - mean) / sd, 1e3)
-        density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (sd * math.sqrt(2.0 * math.pi))
+        z = np.where(np.isfinite(mean), (value - mean) / sd, 1e3)
+        density: Array = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (sd * math.sqrt(2.0 * math.pi))
+    return density
+
+
+def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
     settled = np.where(course.moving, SETTLED_SHARE, 1.0)
     passing = course.density(model.value, model.digits_sd)
     honest = 1.0 - model.slip - model.false_open
-    answer: Array = honest * (settled * density + (1.0 - settled) * passing) + model.slip * model.slip_density
+    density = settled * _normal_density(model.value, mean, sd) + (1.0 - settled) * passing
+    answer: Array = honest * density + model.slip * model.slip_density
     return answer
 
 
-def _on_the_way(model: ReadingModel, course: _Course) -> Array:
+def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
     right_way = course.climbs if model.kind == "climbing" else course.moving & ~course.climbs
     if model.to_ol:
         right_way = right_way & course.reaches_open
@@ -229,8 +235,11 @@ def _on_the_way(model: ReadingModel, course: _Course) -> Array:
     if math.isnan(model.value):
         named: Array = honest * right_way.astype(np.float64) + (1.0 - honest)
         return named
-    answer: Array = honest * np.where(right_way, course.density(model.value, 3.0 * model.digits_sd), 0.0)
-    return answer + (1.0 - honest) * model.slip_density
+    at_dwell = _normal_density(model.value, mean, sd)
+    caught = course.density(model.value, 3.0 * model.digits_sd)
+    density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, 0.0)
+    answer: Array = honest * density + (1.0 - honest) * model.slip_density
+    return answer
 
 
 def _beep(model: ReadingModel, start: Array, mean: Array, sd: Array) -> Array:
