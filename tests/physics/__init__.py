@@ -1,0 +1,1 @@
+"""What is known from outside this project: published readings and figures of the bench."""
