@@ -74,6 +74,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name in chosen.boards or list_boards():
         row, tally = compare_board(name, Setup(), chosen.severities, chosen.pairs)
         print(row, flush=True)
+        print(f"{name}: {100.0 * tally.worst_used:.0f} % of the tolerance at {tally.worst_question}", file=sys.stderr)
         for line in tally.differences + tally.unanswered:
             print(f"  {line}", file=sys.stderr)
         wrong += len(tally.differences) + len(tally.unanswered)
