@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from bridge.meter import MeterProfile
 from bridge.readings import Reading
 from bridge.table import Displays
 
-__all__ = ["ReadingModel", "as_read", "log_likelihood", "model_reading", "normal_cdf"]
+__all__ = ["ReadingModel", "as_read", "log_likelihood", "model_readings", "normal_cdf"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -27,6 +28,10 @@ Mask = NDArray[np.bool_]
 FALSE_OL = 0.02  # a coating, a bad contact: the commonest slip; common practice, no source
 WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong in 1-4 % of cases
 DOUBTED_SLIP = 0.3  # a reading its own technician doubts
+WRONG_TERMINAL_SHARE = (
+    0.7  # of wrong numbers; the wrong terminal is commoner than wrong digits; common practice, no source
+)
+WRONG_TERMINAL_SPREAD = 0.04
 DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
 OPEN_IF_UNDECIDED = 0.85  # where dwell and capacitor decide whether the display got to OL in time
 STATE_NAMED_RIGHT = 0.95  # a technician who writes climbing or falling saw it
@@ -88,16 +93,40 @@ class ReadingModel:
         return 0.0 if self.kind != "number" and math.isnan(self.value) else math.log(self.slip_density) + 2.0
 
 
-def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
-    """Return a reading in the terms of the likelihood.
+def model_readings(readings: Sequence[Reading], meter: MeterProfile) -> tuple[ReadingModel, ...]:
+    """Return readings in the terms of the likelihood.
 
     Parameters
     ----------
-    reading : Reading
+    readings : sequence of Reading
         What was read.
     meter : MeterProfile
         The meter it was read on.
     """
+    models = []
+    for number, reading in enumerate(readings):
+        others = [
+            other.value
+            for place, other in enumerate(readings)
+            if place != number and other.unit == reading.unit and other.value is not None
+        ]
+        models.append(_model_reading(reading, meter, others))
+    return tuple(models)
+
+
+def _slip_density(value: float, broad: float, others: Sequence[float], digits_sd: float) -> float:
+    """Return the density of a wrong number [1/unit]: mostly what another terminal shows, else anything."""
+    if not others:
+        return broad
+    widths = [max(WRONG_TERMINAL_SPREAD * abs(other), 3.0 * digits_sd) for other in others]
+    nearby = sum(
+        math.exp(-0.5 * ((value - other) / width) ** 2) / (width * math.sqrt(2.0 * math.pi))
+        for other, width in zip(others, widths, strict=True)
+    )
+    return WRONG_TERMINAL_SHARE * nearby / len(others) + (1.0 - WRONG_TERMINAL_SHARE) * broad
+
+
+def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float]) -> ReadingModel:
     probing = reading.probing
     value = float("nan") if reading.value is None else reading.value
     kind = {"steady": "number"}.get(reading.state, reading.state)
@@ -112,6 +141,8 @@ def model_reading(reading: Reading, meter: MeterProfile) -> ReadingModel:
         density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
     if kind in ("beep", "chirp"):
         value = meter.beep_ohms
+    if not math.isnan(value):
+        density = _slip_density(value, density, others, digits_sd)
     doubt = DOUBTED_SLIP if reading.doubted else 0.0
     return ReadingModel(
         kind=kind,

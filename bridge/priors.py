@@ -47,10 +47,10 @@ class PatternSet:
 class Priors:
     """Prior probabilities of the healthy board, every single fault, every pair and every larger set.
 
-    One model holds for all sizes: the first fault strikes by bench weight, each further one by bench weight
-    times its mean coupling to those already there, and the order in which they came does not matter. Three
-    and more mostly follow damage patterns instead. The masses of the healthy board, the singles, the pairs,
-    the patterns and the other larger sets sum to 1.
+    Of two faults, each counts with its bench weight, and both with their coupling. In larger sets the first fault
+    strikes by bench weight, each further one by bench weight times its mean coupling to those already there, and
+    the order in which they came does not matter; most of them follow damage patterns instead. The masses of the
+    healthy board, the singles, the pairs, the patterns and the other larger sets sum to 1.
 
     Parameters
     ----------
@@ -141,10 +141,14 @@ class Priors:
             Minus infinity for two faults of one part.
         """
         with np.errstate(divide="ignore"):
-            onward = np.where(self._reach > 0.0, 1.0 / self._reach, 0.0)
             joint = self._first[first] * self._first[second] * self._coupling[first, second]
-            log_chance: Array = np.log(joint * (onward[first] + onward[second]))
+            log_chance: Array = np.log(joint / self._all_pairs)
         return log_chance + self.log_pair_mass
+
+    @cached_property
+    def _all_pairs(self) -> float:
+        """Weight of all pairs; a loosely coupled part brings a second fault less often than a closely coupled one."""
+        return 0.5 * float(np.sum(self._first * self._reach))
 
     def log_sets(self, sets: Index) -> Array:
         """Return ln of the probability of exactly these faults, three or more, along a pattern or without.

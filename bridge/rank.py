@@ -14,7 +14,7 @@ from bridge.board import Board
 from bridge.evidence import Survivors, refine, screen
 from bridge.faults import Fault
 from bridge.groups import error_between, smallest_replacement
-from bridge.likelihood import model_reading
+from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile
 from bridge.predict import Progress
 from bridge.probing import Setup
@@ -93,7 +93,7 @@ def _rank_in(
     table = build_table(
         space, meter, [reading.probing for reading in readings], [reading.discharged for reading in readings]
     )
-    models = [model_reading(reading, meter) for reading in readings]
+    models = model_readings(readings, meter)
     screened = screen(table, models, progress)
     survivors = refine(table, models, screened)
     beliefs = _weigh(space, survivors, np.concatenate([[screened.healthy], screened.single, screened.pair]))

@@ -11,7 +11,7 @@ import numpy as np
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.evidence import screen
-from bridge.likelihood import model_reading
+from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
@@ -121,7 +121,7 @@ def _log_evidence(board: Board, meter: MeterProfile, setup: Setup, readings: Seq
         )
     except InputError:
         return -1e6  # a lead that does not exist in this state
-    screened = screen(table, [model_reading(reading, meter) for reading in readings], pairs=False)
+    screened = screen(table, model_readings(readings, meter), pairs=False)
     every = np.concatenate([[screened.healthy], screened.single])
     peak = float(np.max(every))
     return peak + float(np.log(np.sum(np.exp(every - peak))))
