@@ -114,9 +114,11 @@ def suggest_readings(ranking: Ranking, most: int = 5) -> tuple[NextReading, ...]
     """
     board, meter, setup = ranking.board, ranking.meter, ranking.given_setup
     candidates = ranking.candidates[:CONSIDERED]
+    # a reading that does not fit may well be taken again
     taken = {
         (reading.probing.red, reading.probing.black, reading.probing.mode, reading.probing.hold)
-        for reading in ranking.readings
+        for number, reading in enumerate(ranking.readings)
+        if number != ranking.fit.worst_reading
     }
     in_place = [
         probing

@@ -27,6 +27,7 @@ Mask = NDArray[np.bool_]
 
 FALSE_OL = 0.02  # a coating, a bad contact: the commonest slip; common practice, no source
 WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong in 1-4 % of cases
+ANY_OUTCOME = 0.3  # how often a reading of an unknown board is OL, or climbs
 DOUBTED_SLIP = 0.3  # a reading its own technician doubts
 WRONG_TERMINAL_SHARE = (
     0.7  # of wrong numbers; the wrong terminal is commoner than wrong digits; common practice, no source
@@ -64,6 +65,8 @@ class ReadingModel:
         Probability of a wrong number and of a false OL [1].
     slip_density : float
         Density of a wrong number [1/unit].
+    unknown_board : float
+        Log probability (density for a number) on a board nobody knows.
     to_ol : bool
         Whether a climbing display was seen on its way to OL.
     """
@@ -76,6 +79,7 @@ class ReadingModel:
     slip: float
     false_open: float
     slip_density: float
+    unknown_board: float
     to_ol: bool
 
     @property
@@ -141,6 +145,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
         density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
     if kind in ("beep", "chirp"):
         value = meter.beep_ohms
+    unknown_board = math.log(ANY_OUTCOME) if math.isnan(value) else math.log(density)
     if not math.isnan(value):
         density = _slip_density(value, density, others, digits_sd)
     doubt = DOUBTED_SLIP if reading.doubted else 0.0
@@ -153,6 +158,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
         slip=max(WRONG_READING, doubt),
         false_open=max(FALSE_OL, doubt),
         slip_density=density,
+        unknown_board=unknown_board,
         to_ol=reading.to_ol,
     )
 

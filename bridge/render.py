@@ -330,7 +330,7 @@ def _verdict(ranking: Ranking) -> list[str]:
         again = "the readings" if ranking.fit.worst_reading is None else "the reading named below"
         sentences.append(
             "None of the modelled faults explains these readings: check the set-up and the board file, and take "
-            f"{again} again. What follows is only the least bad explanation."
+            f"{again} again."
         )
     elif believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED:
         words = SETUP_WORDS.get(believed.what, believed.what)
@@ -349,7 +349,8 @@ def _verdict(ranking: Ranking) -> list[str]:
     if bad:
         alone = sum(entry.probability for entry in ranking.candidates if _packages(ranking.board, entry) <= set(bad))
         named = [_package_words(ranking.board, package, shares[package]) for package in bad]
-        sentences.append(f"Replace {_any_of(named, 'and')}. Nothing else need be bad ({percent(alone)}).")
+        verb = "Replace" if not sentences else "Suspect, but do not replace yet,"
+        sentences.append(f"{verb} {_any_of(named, 'and')}. Nothing else need be bad ({percent(alone)}).")
         sentences += [f"Not ruled out besides: {_any_of(others, 'and')}."] if others else []
     elif healthy >= DECIDED:
         sentences.append(f"These readings are what a healthy board gives ({percent(healthy)}); they condemn nothing.")

@@ -30,9 +30,6 @@ PRIOR = {
 }
 BUS_CHARGES_V = (0.5, 1.5)  # what a first reading or a tired bleeder leaves; both count as one set-up
 CONNECTABLE = {"motor": "motor-connected", "coil": "coil-connected"}
-UNKNOWN_BOARD_NATS = (
-    -1.0
-)  # mean log probability of a reading that nobody can predict, against 0 to +3 for one that fits
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +79,10 @@ def suspect_setup(
     weights = []
     for what, prior, state in states:
         taken = [exchange_leads(reading) for reading in readings] if what == "leads-swapped" else readings
-        evidence = _log_evidence(board, meter, state, taken) if state else UNKNOWN_BOARD_NATS * len(readings)
+        if state:
+            evidence = _log_evidence(board, meter, state, taken)
+        else:
+            evidence = sum(model.unknown_board for model in model_readings(readings, meter))
         weights.append(float(np.log(prior)) + evidence)
     total = np.exp(np.array(weights) - max(weights))
     for (what, _, state), share in zip(states, (total / np.sum(total)).tolist(), strict=True):
