@@ -1,0 +1,217 @@
+"""Answers for people: the verdict first, in plain words, with how sure it is."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from bridge.board import load_board
+from bridge.layout import Page, Table, plain_text
+from bridge.meter import load_meter
+from bridge.probing import Setup
+from bridge.ranking import Candidate, FaultGuess, Fit, Group, Ranking, SetupBelief
+from bridge.readings import parse_readings
+from bridge.render import percent, ranking_page
+
+BOARD = load_board("six-switch-bridge")
+METER = load_meter("handheld")
+READINGS = parse_readings(
+    b"red,black,mode,reading,hold\nN,U,diode,0.002,\nU,N,diode,0.9,\nP,U,diode,OL,UH@12\n", "readings.csv", BOARD, METER
+).readings
+
+SHORT = (FaultGuess("Q_UL", "ce-short", 0.33508),)
+DIODE = (FaultGuess("D_UL", "short", 0.2),)
+OTHER = (FaultGuess("Q_VH", "ge-leak", 4700.0),)
+BOTH = (FaultGuess("Q_UH", "burst", None), FaultGuess("Q_UL", "ce-short", 0.5))
+
+
+def ranking(
+    *candidates: tuple[tuple[FaultGuess, ...], float, int],
+    fit: Fit | None = None,
+    setup: tuple[SetupBelief, ...] = (SetupBelief("as-stated", 1.0),),
+) -> Ranking:
+    """Return a ranking with the given faults, their probabilities and groups."""
+    members: dict[int, list[int]] = {}
+    for index, (_, _, group) in enumerate(candidates):
+        members.setdefault(group, []).append(index)
+    groups = tuple(
+        Group(
+            id=number,
+            probability=sum(candidates[index][1] for index in members[number]),
+            size=len(members[number]),
+            separable_in_place=number == 0,
+            members=tuple(members[number]),
+            replace=("Q_UL",),
+        )
+        for number in sorted(members)
+    )
+    return Ranking(
+        board=BOARD,
+        meter=METER,
+        given_setup=Setup(),
+        readings=READINGS,
+        fit=fit or Fit(True, None, 0.5, "the readings fit"),
+        candidates=tuple(Candidate(faults, chance, group) for faults, chance, group in candidates),
+        groups=groups,
+        parts=(),
+        setup=setup,
+    )
+
+
+def verdict(page: Page) -> str:
+    """Return the first paragraph of a page."""
+    first = page[0]
+    assert isinstance(first, str)
+    return first
+
+
+def table(page: Page, title: str) -> Table:
+    """Return the table of a page whose title starts like this."""
+    return next(block for block in page if isinstance(block, Table) and block.title.startswith(title))
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        (1.0, ">99 %"),
+        (0.9951, ">99 %"),
+        (0.9949, "99 %"),
+        (0.5, "50 %"),
+        (0.1, "10 %"),
+        (0.0994, "9.9 %"),
+        (0.012, "1.2 %"),
+        (0.0005, "0.1 %"),
+        (0.0004, "<0.1 %"),
+        (0.0, "<0.1 %"),
+    ],
+)
+def test_percentages_never_claim_certainty(probability: float, words: str) -> None:
+    """A probability is rounded to two digits and is never called 100 % or 0 %."""
+    assert percent(probability) == words
+
+
+def test_verdict_names_the_package_and_adds_up_its_faults() -> None:
+    """Switch and diode in one case are one thing to replace: 60 % and 30 % make 90 %."""
+    words = verdict(ranking_page(ranking((SHORT, 0.6, 0), (DIODE, 0.3, 0), (OTHER, 0.1, 1)), 20))
+    assert words.startswith("Replace Q_UL (low-side switch of leg U, 90 %).")
+    assert "Nothing else need be bad (90 %)." in words
+    assert "Not ruled out besides: Q_VH (high-side switch of leg V, 10 %)." in words
+
+
+def test_verdict_of_two_bad_packages() -> None:
+    """Where two packages are each more likely bad than good, both are to be replaced."""
+    words = verdict(ranking_page(ranking((BOTH, 0.8, 0), (SHORT, 0.2, 0)), 20))
+    assert words.startswith(
+        "Replace Q_UL (low-side switch of leg U, >99 %) and Q_UH (high-side switch of leg U, 80 %)."
+    )
+
+
+def test_verdict_of_a_healthy_board() -> None:
+    """Readings of a healthy board condemn nothing."""
+    words = verdict(ranking_page(ranking(((), 0.8, 0), (SHORT, 0.2, 1)), 20))
+    assert words == "These readings are what a healthy board gives (80 %); they condemn nothing."
+
+
+def test_no_verdict_from_too_few_readings() -> None:
+    """Where nothing is more likely bad than good, nothing is condemned, and the favourites are named."""
+    words = verdict(ranking_page(ranking((SHORT, 0.4, 0), (OTHER, 0.35, 0), ((), 0.25, 0)), 20))
+    assert words.startswith("Not decided yet, more readings are needed: a healthy board is at 25 %.")
+    assert "It may be Q_UL (low-side switch of leg U, 40 %) or Q_VH (high-side switch of leg V, 35 %)." in words
+    assert "Replace" not in words
+
+
+def test_nothing_is_condemned_where_nothing_fits() -> None:
+    """Where no modelled fault explains the readings, that is said first, and nothing is to be replaced yet."""
+    page = ranking_page(ranking((SHORT, 1.0, 0), fit=Fit(False, 1, 1e-9, "nothing fits")), 20)
+    assert verdict(page).startswith("None of the modelled faults explains these readings")
+    assert "take the reading named below again" in verdict(page)
+    assert "Suspect, but do not replace yet, Q_UL" in verdict(page)
+
+
+def test_the_bench_is_checked_first() -> None:
+    """Where the leads were more likely swapped than not, that comes before any part."""
+    beliefs = (SetupBelief("leads-swapped", 0.7), SetupBelief("as-stated", 0.3))
+    page = ranking_page(ranking((SHORT, 1.0, 0), setup=beliefs), 20)
+    assert verdict(page).startswith("Check the bench before condemning a part: it looks as if the leads were swapped")
+    assert "do not replace yet" in verdict(page)
+
+
+def test_a_doubt_about_the_bench_is_mentioned() -> None:
+    """A less likely slip of the bench is mentioned below the tables."""
+    beliefs = (SetupBelief("as-stated", 0.7), SetupBelief("bus-charged", 0.3))
+    page = ranking_page(ranking((SHORT, 1.0, 0), setup=beliefs), 20)
+    assert "Check the bench too: it may be that charge was left on the bus (30 %)." in page
+    assert verdict(page).startswith("Replace")
+
+
+def test_rows_say_part_fault_and_what_looks_the_same() -> None:
+    """A row has probability, parts, the fault in words with its resistance to two digits, and its look-alikes."""
+    page = ranking_page(ranking((SHORT, 0.6, 0), (BOTH, 0.3, 0), (OTHER, 0.1, 1)), 20)
+    assert table(page, "What explains").rows == (
+        ("1", "60 %", "Q_UL", "collector-emitter short, about 0.34 \N{GREEK CAPITAL LETTER OMEGA}", "row 2"),
+        (
+            "2",
+            "30 %",
+            "Q_UH and Q_UL",
+            "burst, main path open; collector-emitter short, about 0.5 \N{GREEK CAPITAL LETTER OMEGA}",
+            "row 1",
+        ),
+        ("3", "10 %", "Q_VH", "gate-emitter leak, about 4.7 k\N{GREEK CAPITAL LETTER OMEGA}", "nothing else"),
+    )
+
+
+def test_look_alikes_that_are_not_listed_are_counted() -> None:
+    """Look-alikes beyond the listing, and beyond three, are counted."""
+    same = [(SHORT, 0.2, 0), (DIODE, 0.2, 0), (OTHER, 0.2, 0), (BOTH, 0.2, 0), ((), 0.2, 0)]
+    rows = table(ranking_page(ranking(*same), 5), "What explains").rows
+    assert rows[0][4] == "rows 2, 3, 4 and 1 more"
+    assert table(ranking_page(ranking(*same), 1), "What explains").rows[0][4] == "4 not listed"
+    assert "4 more possibilities share 80 %; --top 0 lists them all." in ranking_page(ranking(*same), 1)
+
+
+def test_rows_of_hardly_any_probability_are_counted_unless_asked_for() -> None:
+    """Rows under a tenth of a percent are left out by default, and listed where a number of rows was asked for."""
+    found = ranking((SHORT, 0.9999, 0), (OTHER, 0.0001, 1))
+    assert len(table(ranking_page(found, 20), "What explains").rows) == 1
+    assert len(table(ranking_page(found, 20, every_row=True), "What explains").rows) == 2
+
+
+def test_the_worst_reading_is_named_for_a_recheck() -> None:
+    """The reading that fits worst is named with its line, its leads, what it says and what was to be expected."""
+    page = ranking_page(ranking((SHORT, 1.0, 0), fit=Fit(True, 1, 0.5, "x")), 20)
+    worst = next(block for block in page if isinstance(block, str) and block.startswith("Fits worst"))
+    # 1 mA through 0.335 ohm and 0.2 ohm of leads: half a millivolt
+    assert worst == (
+        "Fits worst: line 3, red U black N in diode mode; it says 0.9, row 1 would read 0.001 V. Take it again."
+    )
+
+
+def test_a_held_gate_belongs_to_the_reading() -> None:
+    """A reading taken with a held gate is named with it."""
+    page = ranking_page(ranking((SHORT, 1.0, 0), fit=Fit(True, 2, 0.5, "x")), 20)
+    assert any(
+        "red P black U in diode mode, holding UH@12; it says OL" in block for block in page if isinstance(block, str)
+    )
+
+
+def test_cautions_come_last_and_are_short() -> None:
+    """Every verdict ends with the cautions: discharged before, staged after."""
+    last = ranking_page(ranking((SHORT, 1.0, 0)), 20)[-1]
+    assert isinstance(last, str)
+    assert "discharged through a resistor" in last
+    assert "in stages" in last
+    assert len(last.split()) < 60
+
+
+def test_mosfets_have_drains_and_sources() -> None:
+    """On a board of MOSFETs, faults are told with drain and source; no collector or emitter is mentioned."""
+    board = load_board("six-switch-sic")
+    found = dataclasses.replace(
+        ranking((SHORT, 0.5, 0), ((FaultGuess("Q_UL", "ge-leak", 4700.0),), 0.3, 0), (BOTH, 0.2, 0)), board=board
+    )
+    words = plain_text(ranking_page(found, 20))
+    assert "drain-source short" in words
+    assert "gate-source leak" in words
+    assert "emitter" not in words
+    assert "collector" not in words
