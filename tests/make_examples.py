@@ -138,7 +138,7 @@ replaces only the transistor lasts until power-up.
         24.0,
         1.65,
         1.0,
-        SIX_SWITCH_PLAN,
+        (*SIX_SWITCH_PLAN, ("E_WL", "G_WL", "ohms")),
         """# Pump drive with two faults that are no neighbours
 
 Bridge of a borehole pump's drive, again six separate IGBTs.
@@ -147,7 +147,8 @@ The owner: "Lightning somewhere near. Since then the pump does not run, and the 
 
 On the bench: the phase that reads near zero was found within a minute. The sheet was filled in to the end all the
 same, and that is the point of this scenario: a second fault in another leg would have cost the new transistor. It was
-done in a hurry, a second for each reading, so that some were still climbing; the bus was discharged in between.
+done in a hurry, a second for each reading, so that some were still climbing; the bus was discharged in between. One
+gate read oddly low and was read again with the leads exchanged: one number alone condemns nothing.
 
     bridgefault rank six-switch-bridge examples/pump-drive/readings.csv --dwell 1
 """,
