@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_page"]
 
 NEARLY_CERTAIN = 0.995  # no reading makes anything certain: above this it is "over 99 %"
-WORTH_A_ROW = 0.001  # rows below it are counted, not listed, unless asked for
+WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
 DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
 WORTH_A_GROUP = 0.01

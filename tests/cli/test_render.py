@@ -171,7 +171,7 @@ def test_look_alikes_that_are_not_listed_are_counted() -> None:
 
 
 def test_rows_of_hardly_any_probability_are_counted_unless_asked_for() -> None:
-    """Rows under a tenth of a percent are left out by default, and listed where a number of rows was asked for."""
+    """Rows under one percent are left out by default, and listed where a number of rows was asked for."""
     found = ranking((SHORT, 0.9999, 0), (OTHER, 0.0001, 1))
     assert len(table(ranking_page(found, 20), "What explains").rows) == 1
     assert len(table(ranking_page(found, 20, every_row=True), "What explains").rows) == 2
