@@ -337,10 +337,8 @@ class TestBench:
 
     @pytest.mark.parametrize(("name", "red", "drop"), [("six-switch-bridge", "U", 0.42), ("motor-drive", "L1", 0.36)])
     def test_temperature(self, name: str, red: str, drop: float) -> None:
-        """A warmer board drops less, about 2 mV for each kelvin.
-
-        By hand, at constant current: dV/dT = (V - Eg - 3 kT/q)/T, so (0.42 - 1.11 - 0.08)/298 = -2.6 mV/K.
-        """
+        """A warmer board drops less, about 2 mV for each kelvin."""
+        # By hand, at constant current: dV/dT = (V - Eg - 3 kT/q)/T, so (0.42 - 1.11 - 0.08)/298 = -2.6 mV/K.
         board = load_board(name)
         black = "P" if red == "U" else "PR"
         cold, warm = (look(board, red, black, setup=Setup(temperature_c=t, dwell_s=0.0)).end for t in (20.0, 30.0))

@@ -142,10 +142,8 @@ class TestAcDrive:
         assert [one.probing for one in self.readings(self.INFINITE, 0.0) if one.end is not None] == []
 
     def test_blocking_directions_climb_first(self) -> None:
-        """Thirteen of the fifteen start at a diode drop and climb while the bus capacitor charges, two never conduct.
-
-        Two capacitors of 1000 uF in series take 1 mA at 2 V/s, so half a second is too short for OL.
-        """
+        """Thirteen of the fifteen start at a diode drop and climb as the bus capacitor charges, two never conduct."""
+        # Two capacitors of 1000 uF in series take 1 mA at 2 V/s, so half a second is too short for OL.
         for one in self.readings(self.INFINITE, 0.5):
             if (one.probing.red, one.probing.black) in self.AT_ONCE:
                 assert (one.start, one.value, one.state) == (None, None, "OL")
@@ -248,10 +246,8 @@ class TestGateLead:
             assert number(read(board, f"G_{pos}", f"E_{pos}", self.MODE, faults=["Q_AH_1:ge-short"]).value) < 100.0
 
     def test_bare_gate_reads_open(self) -> None:
-        """A gate without pull-down is open in the highest range: data sheets promise 50 Mohm or more (400 nA at 20 V).
-
-        Source: data sheets of 600 V IGBTs (BIDD05N60T, BIDNW30N60H3), gate leakage.
-        """
+        """A gate without pull-down is open up to 20 Mohm: data sheets promise 50 Mohm or more (400 nA at 20 V)."""
+        # Source: data sheets of 600 V IGBTs (BIDD05N60T, BIDNW30N60H3), gate leakage.
         board = load_board("drive-module")
         for gate, emitter in board.gate_leads:
             assert read(board, gate, emitter, "ohms:20M").value is None
@@ -289,10 +285,8 @@ class TestPowerModuleWithNeedleMeter:
 
 
 def test_fault_out_of_place_is_retested_removed() -> None:
-    """Parallel paths mislead: a shorted low switch turns the healthy one above it into its image, until it is lifted.
-
-    Source: brushless-DC drive manual, model 1000AR, 4 June 2001, p. 44: retest removed what reads bad in circuit.
-    """
+    """Parallel paths mislead: one shorted low switch halves minus to plus of all legs, until it is lifted."""
+    # Source: brushless-DC drive manual, model 1000AR, 4 June 2001, p. 44: retest removed what reads bad in circuit.
     board, meter = load_board("six-switch-bridge"), load_meter()
     faults = [(Fault("Q_UL", "ce-short"), None)]
     probings = [Probing("N", "P"), Probing("N", "P", lift=("Q_UL.emitter",))]
