@@ -38,6 +38,9 @@ CHANNEL_DARK_V = 1.6  # 35 e-folds under threshold: below 1e-15 A
 SLOPE_FLOOR_S = 1e-13  # a transconductance below this moves nothing a meter shows
 OPEN_SLOPE_SHARE = 1e-9  # of the test current per volt
 MAX_ITERATIONS = 120
+PATIENT_STEPS = 40
+LARGEST_SOURCE_V = 30.0  # held gates and charged capacitors
+REACH_MARGIN_V = 0.5
 STRAGGLERS = 0.12  # share of a batch left for the next round
 
 
@@ -240,6 +243,17 @@ class _Newton:
         first._list_edges()
         return first
 
+    def rein_in(self) -> None:
+        """Bring slow columns back between the sources' voltages, where every solution lies.
+
+        A leg that floats on picoamperes can be thrown to thousands of volts and back, round and round.
+        """
+        slow = self.steps > PATIENT_STEPS
+        if slow.any():
+            driven = np.any(self.points.inject[:, slow] != 0.0, axis=0)
+            reach = np.abs(self.points.volts[slow]) + np.where(driven, LARGEST_SOURCE_V, 0.0) + REACH_MARGIN_V
+            self.voltage[:, slow] = np.clip(self.voltage[:, slow], -reach, reach)
+
     def settle(self, share: Array) -> NDArray[np.intp] | None:
         """Write converged and hopeless columns to the result and drop them; return those that stay, or None for all.
 
@@ -441,6 +455,7 @@ def _iterate(state: _Newton, until: float) -> None:
         step = state.solve_linear(factors, excess, gate_slopes)
         step[~np.isfinite(step)] = 0.0
         state.voltage += step
+        state.rein_in()
         state.last_step = np.abs(step[state.points.red, state.columns])
         state.gap = state.advance()
         state.steps += 1
