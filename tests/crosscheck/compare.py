@@ -12,6 +12,7 @@ from tests.crosscheck.predicted import Question
 TOLERANCE_V = 1e-3
 TOLERANCE_SHARE = 5e-3
 TOLERANCE_OHMS = 1e-3
+TOLERANCE_JACK_V = 1.5e-6  # at the jacks in ohms mode: a fault that moves less is not solved for; a digit is 100 uV
 
 
 def limit_volts(meter_range: MeterRange) -> float:
@@ -27,7 +28,8 @@ def limit_volts(meter_range: MeterRange) -> float:
 def allowed(meter_range: MeterRange, value: float) -> float:
     """Return by how much two displays near ``value`` may differ [V] or [ohm]."""
     if meter_range.label.startswith("ohms"):
-        return TOLERANCE_SHARE * abs(value) + TOLERANCE_OHMS
+        unseen = TOLERANCE_JACK_V / meter_range.amps if meter_range.amps else 0.0
+        return TOLERANCE_SHARE * abs(value) + max(TOLERANCE_OHMS, unseen)
     return TOLERANCE_V
 
 

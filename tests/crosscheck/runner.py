@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import re
@@ -20,7 +21,10 @@ Progress = Callable[[int, int], None]
 
 PROGRAM = "ngspice"
 CHUNK = 100  # netlists per process: far more than it costs to start one
-SECONDS_PER_CHUNK = 600.0
+SECONDS_PER_CHUNK = 120.0  # they take a second
+SECONDS_PER_TRANSIENT = (
+    10.0  # a tenth of a second, but one can lose its way in ever smaller steps; so each has a process
+)
 WORKERS = min(2, os.cpu_count() or 1)
 VALUE = re.compile(r"^(?:v\(jack\)|shown) = (\S+)$", re.MULTILINE)
 MARK = re.compile(r"^@@ (\d+)$", re.MULTILINE)
@@ -36,13 +40,17 @@ def require_simulator() -> None:
     pytest.skip(reason)
 
 
-def _run(folder: Path, commands: Sequence[str]) -> str:
+def _run(folder: Path, commands: Sequence[str], seconds: float) -> str:
+    """Return what ngspice wrote, as far as it got."""
     script = folder / "run.cir"
     script.write_text("\n".join(["* commands", ".control", "set numdgt=15", *commands, "quit", ".endc", ".end", ""]))
     command = [PROGRAM, "-n", "-b", script.name]
-    # its exit status tells nothing: the answers are counted instead
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=SECONDS_PER_CHUNK, check=False)
-    return done.stdout
+    with (folder / "answers").open("w+") as answers:
+        # its exit status tells nothing: the answers are counted instead
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            subprocess.run(command, cwd=folder, stdout=answers, stderr=subprocess.DEVNULL, timeout=seconds, check=False)
+        answers.seek(0)
+        return answers.read()
 
 
 def _read_values(output: str, count: int) -> list[float]:
@@ -61,7 +69,7 @@ def _read_values(output: str, count: int) -> list[float]:
     return values
 
 
-def _solve_chunk(netlists: Sequence[str], analysis: str, answer: Sequence[str]) -> list[float]:
+def _solve_chunk(netlists: Sequence[str], analysis: str, answer: Sequence[str], seconds: float) -> list[float]:
     with tempfile.TemporaryDirectory(prefix="crosscheck-") as name:
         folder = Path(name)
         commands: list[str] = []
@@ -69,14 +77,15 @@ def _solve_chunk(netlists: Sequence[str], analysis: str, answer: Sequence[str]) 
             (folder / f"{number}.cir").write_text(text)
             # a failed analysis leaves an empty plot: nothing is printed and the value stays NaN
             commands += [f"source {number}.cir", f"echo @@ {number}", analysis, *answer, "destroy all", "remcirc"]
-        return _read_values(_run(folder, commands), len(netlists))
+        return _read_values(_run(folder, commands, seconds), len(netlists))
 
 
 def _solve_all(netlists: Sequence[str], analysis: str, answer: Sequence[str], progress: Progress | None) -> list[float]:
-    chunks = [netlists[first : first + CHUNK] for first in range(0, len(netlists), CHUNK)]
+    size, seconds = (CHUNK, SECONDS_PER_CHUNK) if analysis == "op" else (1, SECONDS_PER_TRANSIENT)
+    chunks = [netlists[first : first + size] for first in range(0, len(netlists), size)]
     values: list[float] = []
     with ThreadPoolExecutor(WORKERS) as pool:
-        for part in pool.map(lambda chunk: _solve_chunk(chunk, analysis, answer), chunks):
+        for part in pool.map(lambda chunk: _solve_chunk(chunk, analysis, answer, seconds), chunks):
             values.extend(part)
             if progress is not None:
                 progress(len(values), len(netlists))
