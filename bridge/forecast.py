@@ -18,7 +18,7 @@ from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile
 from bridge.probing import Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
-from bridge.solve import solve_points
+from bridge.solve import full_scale_amps, solve_points
 from bridge.transient import rest_leads
 from bridge.variants import ChangeClasses
 
@@ -26,6 +26,8 @@ __all__ = ["Forecast", "default_probings", "forecast", "forecast_changes", "stat
 
 Array = NDArray[np.float64]
 
+STILL_SHARE = 1e-6  # of the test current: less than this charges nothing a display would show
+STILL_V = 1e-6
 STEADY_DIGITS = 2.0  # a display that moves by no more than this many digits is called steady
 
 
@@ -152,8 +154,17 @@ def forecast_changes(
     start = solve_points(circuit, beginning)
     charge = np.repeat((circuit.capacitor_share * setup.bus_volts)[:, None], points.size, axis=1)
     farads = circuit.capacitor_farads[:, None] * factors
-    rested, _, settled = rest_leads(circuit, points, farads, charge, start.voltage, setup.dwell_s)
     columns = np.arange(points.size)
+    rested, settled = end.voltage.copy(), np.ones(points.size, dtype=bool)
+    # where no capacitor takes current at first and the reading is there already, waiting changes nothing
+    rows = circuit.capacitor_rows
+    across = start.voltage[circuit.linear_a[rows]] - start.voltage[circuit.linear_b[rows]] - charge
+    charging = np.max(np.abs(beginning.siemens[rows] * across), axis=0, initial=0.0)
+    apart = np.abs(start.voltage - end.voltage)[points.red, columns]
+    moving = np.flatnonzero((charging > STILL_SHARE * full_scale_amps(points)) | (apart > STILL_V))
+    rested[:, moving], _, settled[moving] = rest_leads(
+        circuit, points.take(moving), farads[:, moving], charge[:, moving], start.voltage[:, moving], setup.dwell_s
+    )
     values = [displayed(shots, shot, voltage[points.red, columns]) for voltage in (start.voltage, rested, end.voltage)]
     table = np.array(values).reshape(3, len(changes), len(shots))
     good = (start.converged & end.converged & settled).reshape(len(changes), len(shots))
