@@ -127,7 +127,7 @@ def ranges_of(meter: MeterProfile, mode: str, range_name: str | None = None) -> 
 
 def thermal_volts(celsius: float) -> float:
     """Return kT/q [V]."""
-    return Boltzmann * (celsius + KELVIN) / elementary_charge
+    return float(Boltzmann * (celsius + KELVIN) / elementary_charge)
 
 
 def saturation_amps(drop: float, ideality: float, series_ohms: float) -> float:
@@ -142,7 +142,7 @@ def _inversion(x: float) -> float:
 def threshold_offset(threshold: float, specific: float) -> float:
     """Return vt0 [V] such that specific x F((threshold - vt0)/phi) is 1 mA, found by root search on F itself."""
     x = brentq(lambda value: math.log(_inversion(value) * specific / 1e-3), -80.0, 4000.0, xtol=1e-13, rtol=1e-14)
-    return threshold - PHI_V * x
+    return float(threshold - PHI_V * x)
 
 
 def mosfet_parameters(threshold: float, on_ohms: float) -> tuple[float, float]:

@@ -10,7 +10,6 @@ import pytest
 from bridge.board import load_board
 from bridge.meter import load_meter
 from bridge.probing import Setup
-from tests.crosscheck import runner
 from tests.crosscheck.compare import Tally, limit_volts
 from tests.crosscheck.netlist import (
     TIGHT_OPTIONS,
@@ -81,7 +80,7 @@ def test_disagreement_is_a_complaint() -> None:
 
 def test_missing_simulator_is_loud(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the simulator a person's run skips with the reason, and a build machine's run fails."""
-    monkeypatch.setattr(runner.shutil, "which", lambda _program: None)
+    monkeypatch.setattr("tests.crosscheck.runner.shutil.which", lambda _program: None)
     monkeypatch.delenv("CI", raising=False)
     with pytest.raises(pytest.skip.Exception, match="did NOT run"):
         require_simulator()
