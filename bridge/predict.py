@@ -34,6 +34,7 @@ MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no sou
 THRESHOLD_SPREAD_V = (
     0.5  # data sheets give an IGBT's threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
 )
+LARGE_STEP_V = 0.02  # under half of n kT/q, so that no junction changes sides
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
 LOAD = 8192  # points handed to the solver together: many batches, so that slow points can finish in company
 
@@ -157,7 +158,8 @@ class _Context:
         else:
             gap = np.abs(across - self.capacitor_volts[:, None]) * (factors > 0.0)
             reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
-            charges = (gap * reach).sum(axis=0) > 1e-6
+            # beside a large step the slope proves nothing: what blocks now may conduct with the capacitor empty
+            charges = ((gap * reach).sum(axis=0) > 1e-6) | (np.max(gap, axis=0, initial=0.0) > LARGE_STEP_V)
         answers = Answers(
             value=np.where(solution.converged, value, np.nan),
             own_sd=np.sqrt(variance) * np.abs(slope),
