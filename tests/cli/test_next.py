@@ -1,0 +1,47 @@
+"""``bridgefault next`` answers in words and in JSON."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+from tests.cli.sheets import FEW, write
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run the command as a user does."""
+    return subprocess.run(
+        [sys.executable, "-m", "bridge", "next", *arguments], capture_output=True, text=True, check=False, timeout=120
+    )
+
+
+def test_words(tmp_path: Path) -> None:
+    """The best reading comes first, in the words one says at the bench, with what it may show."""
+    answer = run("six-switch-bridge", write(tmp_path, FEW))
+    assert answer.returncode == 0
+    assert answer.stderr == ""
+    assert answer.stdout.startswith("Next: red on ")
+    assert "What it may show" in answer.stdout
+    assert "through a resistor" in answer.stdout
+
+
+def test_json_keys(tmp_path: Path) -> None:
+    """The JSON answer has the agreed keys, and outcomes that are probabilities."""
+    answer = run("six-switch-bridge", write(tmp_path, FEW), "--json", "--top", "2")
+    assert answer.returncode == 0
+    readings = json.loads(answer.stdout)["readings"]
+    assert 1 <= len(readings) <= 2
+    for reading in readings:
+        assert set(reading) == {"red", "black", "mode", "hold", "lift", "gain_bits", "cost", "expect"}
+        assert reading["gain_bits"] > 0.0
+        assert 0.9 < sum(outcome["probability"] for outcome in reading["expect"]) <= 1.0 + 1e-9
+
+
+def test_no_readings_is_an_error(tmp_path: Path) -> None:
+    """An empty sheet is refused in one line with status 2."""
+    answer = run("six-switch-bridge", write(tmp_path, "red,black,mode,reading\n"))
+    assert answer.returncode == 2
+    assert answer.stdout == ""
+    assert len(answer.stderr.strip().splitlines()) == 1
