@@ -48,13 +48,14 @@ def environment_with(wheel: Path, folder: Path) -> Path:
     library = Path(
         run(scripts / "python", "-c", "import sysconfig; print(sysconfig.get_path('purelib'))", cwd=folder).strip()
     )
-    borrowed = [entry for entry in sys.path if entry.endswith(("site-packages", "dist-packages"))]
-    # plain paths: dependencies are found, the hooks of other editable installs are not
-    (library / "borrowed.pth").write_text("\n".join(borrowed) + "\n", encoding="utf-8")
+    # installed first: pip must not take a bridgefault among the dependencies for the one it is asked for
     run(
         sys.executable, "-m", "pip", "--python", scripts / "python", "install", "--quiet", "--no-deps", "--no-index",
         "--disable-pip-version-check", wheel, cwd=folder,
     )  # fmt: skip
+    borrowed = [entry for entry in sys.path if entry.endswith(("site-packages", "dist-packages"))]
+    # plain paths, read last: dependencies are found, the hooks of other editable installs are not
+    (library / "zz-borrowed.pth").write_text("\n".join(borrowed) + "\n", encoding="utf-8")
     return scripts
 
 
