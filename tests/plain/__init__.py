@@ -1,0 +1,1 @@
+"""A plain solver that shares nothing with the fast one but the branch table."""
