@@ -246,9 +246,7 @@ def test_severity_exists_for_shorts_leaks_and_raised_values_only() -> None:
     assert {mode for mode in modes if not has_severity(mode)} == without
 
 
-@pytest.mark.parametrize(
-    ("kind", "mode"), [(kind, mode) for kind, row in PART_KINDS.items() for mode in row.modes]
-)
+@pytest.mark.parametrize(("kind", "mode"), [(kind, mode) for kind, row in PART_KINDS.items() for mode in row.modes])
 def test_severity_nodes_tile_the_range(kind: str, mode: str) -> None:
     """Nodes rise, weigh 1 together, and their cells cover ln(high / low) of the table."""
     part = make_part("X", kind, *PART_KINDS[kind].pins, ohms=20.0)
@@ -350,9 +348,7 @@ def test_every_mode_has_words_in_the_terms_of_its_kind() -> None:
         phrases = [describe_fault(part, mode).phrase for mode in row.modes]
         assert len(set(phrases)) == len(phrases)
         assert all(0 < len(phrase) <= 40 for phrase in phrases)
-        text = " ".join(
-            describe_fault(part, mode).what + " " + describe_fault(part, mode).phrase for mode in row.modes
-        )
+        text = " ".join(describe_fault(part, mode).what + " " + describe_fault(part, mode).phrase for mode in row.modes)
         assert all(describe_fault(part, mode).what.endswith(".") for mode in row.modes)
         foreign = {"igbt": ("drain", "source"), "mosfet": ("collector", "emitter")}.get(kind, ())
         assert not any(word in text.lower() for word in foreign)
@@ -523,9 +519,7 @@ def test_group_weights_reach_the_singles(board: Board, priors: Priors) -> None:
     table = fault_table()
     single = dict(zip(priors.faults, np.exp(priors.log_single) / table.counts.one, strict=True))
     for group in table.group:
-        members = [
-            fault for fault in single if table.weight_row(board.parts[fault.part], board).group == group.name
-        ]
+        members = [fault for fault in single if table.weight_row(board.parts[fault.part], board).group == group.name]
         assert sum(single[fault] for fault in members) == pytest.approx(group.share), group.name
     short, leak = single[Fault("Q_UL", "ce-short")], single[Fault("Q_UL", "ce-leak")]
     assert short / leak == pytest.approx(0.45 / 0.05)
@@ -538,9 +532,7 @@ def test_group_a_board_lacks_gives_its_weight_away() -> None:
     of_part = {ref: 0.0 for ref in tiny.parts}
     for fault, log_prior in zip(priors.faults, priors.log_single, strict=True):
         of_part[fault.part] += math.exp(log_prior)
-    assert (of_part["Q_H"] + of_part["Q_L"]) / (of_part["RG_H"] + of_part["RG_L"]) == pytest.approx(
-        0.61 / 0.10
-    )
+    assert (of_part["Q_H"] + of_part["Q_L"]) / (of_part["RG_H"] + of_part["RG_L"]) == pytest.approx(0.61 / 0.10)
 
 
 def test_body_diode_weighs_less_than_a_diode_of_its_own() -> None:
@@ -585,18 +577,14 @@ def test_legs_of_a_module_are_less_of_a_fate_shared_than_one_device() -> None:
     apart = six_switch()
     loose = Priors.for_board(apart, list_faults(apart))
     within = other - pair_log(priors, source, Fault("D_L1H", "short"))
-    across = pair_log(loose, source, Fault("D_VL", "short")) - pair_log(
-        loose, source, Fault("D_L1H", "short")
-    )
+    across = pair_log(loose, source, Fault("D_VL", "short")) - pair_log(loose, source, Fault("D_L1H", "short"))
     assert within > across + 1.0
 
 
 def test_blown_fuse_is_mostly_a_consequence(priors: Priors) -> None:
     """For equal weights, fuse and shorted switch are likelier than the fuse with an unrelated part."""
     fuse = Fault("F_1", "open")
-    together = pair_log(priors, fuse, Fault("Q_UL", "ce-short")) - priors.log_prior(
-        (Fault("Q_UL", "ce-short"),)
-    )
+    together = pair_log(priors, fuse, Fault("Q_UL", "ce-short")) - priors.log_prior((Fault("Q_UL", "ce-short"),))
     apart = pair_log(priors, fuse, Fault("RG_UL", "open")) - priors.log_prior((Fault("RG_UL", "open"),))
     assert together > apart + 2.0
 
@@ -624,9 +612,7 @@ def test_fault_that_is_not_there_is_a_key_error(priors: Priors) -> None:
 def test_pair_priors_of_a_large_board_are_fast() -> None:
     """The priors of about 80,000 pairs take well under 50 ms."""
     parts = [part for leg in "UVWXYZ" for part in position_parts(f"{leg}H", "P", leg, "igbt", f"PACK_{leg}H")]
-    parts += [
-        part for leg in "UVWXYZ" for part in position_parts(f"{leg}L", leg, "N", "igbt", f"PACK_{leg}L")
-    ]
+    parts += [part for leg in "UVWXYZ" for part in position_parts(f"{leg}L", leg, "N", "igbt", f"PACK_{leg}L")]
     parts += [make_part(f"R_{number}", "resistor", "a", "b", ohms=1.0) for number in range(40)]
     large = make_board(*parts)
     priors = Priors.for_board(large, list_faults(large))
@@ -730,9 +716,7 @@ def test_likeliest_sets_of_a_strike_are_the_likeliest(count: int) -> None:
     tiny = tiny_board()
     priors = Priors.for_board(tiny, list_faults(tiny))
     for strike in priors._strikes:
-        every = [
-            [priors.index_of[fault] for fault in one] for size in (3, 4, 5) for one in every_set(tiny, size)
-        ]
+        every = [[priors.index_of[fault] for fault in one] for size in (3, 4, 5) for one in every_set(tiny, size)]
         best = sorted((chance_of(strike, one) for one in every), reverse=True)
         found = sorted((chance_of(strike, list(one)) for one in strike.likeliest(count)), reverse=True)
         assert found

@@ -52,9 +52,7 @@ def as_toml(mapping: dict[str, object]) -> str:
             return str(value).lower()
         return f'"{value}"' if isinstance(value, str) else str(value)
 
-    lines = [
-        f"{key} = {literal(value)}" for key, value in mapping.items() if not isinstance(value, (dict, list))
-    ]
+    lines = [f"{key} = {literal(value)}" for key, value in mapping.items() if not isinstance(value, (dict, list))]
     for key, value in mapping.items():
         tables = value if isinstance(value, list) else [value] if isinstance(value, dict) else []
         for table in tables:
@@ -139,16 +137,12 @@ def test_reads_a_file_and_sorts_its_ranges(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["nosuch", "", "handheld\n", "Handheld"])
 def test_unknown_name_lists_the_shipped_meters(name: str) -> None:
     """A name that is not shipped is refused with those that are."""
-    with pytest.raises(
-        InputError, match=r"no meter .*accepted: handheld, high-compliance, moving-needle, pocket"
-    ):
+    with pytest.raises(InputError, match=r"no meter .*accepted: handheld, high-compliance, moving-needle, pocket"):
         load_meter(name)
 
 
 @pytest.mark.parametrize("path", ["../handheld", "./handheld.toml", "nosuch.toml"])
-def test_a_path_never_finds_a_shipped_meter(
-    path: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_path_never_finds_a_shipped_meter(path: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What looks like a path is one, whatever the shipped meters are called."""
     monkeypatch.chdir(tmp_path)
     with pytest.raises(InputError, match="no such file"):
@@ -241,9 +235,7 @@ def test_names_a_range_in_several_ways() -> None:
         ("volts", None, 325.0, 0.1),
     ],
 )
-def test_last_digit_is_full_scale_over_counts(
-    mode: str, range_name: str | None, value: float, digit: float
-) -> None:
+def test_last_digit_is_full_scale_over_counts(mode: str, range_name: str | None, value: float, digit: float) -> None:
     """One digit is full scale over counts, rounded up to a power of ten."""
     assert parse_meter(SMALL, "mine.toml").resolution(mode, range_name, value) == digit
 
@@ -284,9 +276,7 @@ def test_digits_are_never_better_than_rounding() -> None:
         ("volts", None, 1200.0, None),
     ],
 )
-def test_display_rounds_or_says_ol(
-    mode: str, range_name: str | None, value: float, shown: float | None
-) -> None:
+def test_display_rounds_or_says_ol(mode: str, range_name: str | None, value: float, shown: float | None) -> None:
     """The hand-held meter's display shows the value to its last digit, or OL beyond limit or full scale."""
     found = load_meter().display(mode, range_name, value)
     assert found == shown

@@ -170,9 +170,7 @@ def test_any_text_gives_a_reading_or_an_input_error(text: str) -> None:
 
 def test_reads_a_sheet() -> None:
     """A sheet gives its readings in order, with lines, units and states."""
-    found = read(
-        f"{HEADER},note\nP,N,diode,0.412,first\n\nN,P,ohms,4k7,\nP,MID,continuity,beep,\nP,N,volts,-1.5,\n"
-    )
+    found = read(f"{HEADER},note\nP,N,diode,0.412,first\n\nN,P,ohms,4k7,\nP,MID,continuity,beep,\nP,N,volts,-1.5,\n")
     assert [(r.line, r.value, r.unit, r.state) for r in found] == [
         (2, 0.412, "V", "steady"),
         (4, 4700.0, "ohm", "steady"),
@@ -214,9 +212,7 @@ def test_skips_blank_rows_and_empty_readings() -> None:
     assert [r.line for r in found] == [7]
 
 
-@pytest.mark.parametrize(
-    "text", ["", "\n\n", HEADER, f"{HEADER}\n", f"{HEADER}\nP,N,diode,\n", f"\ufeff{HEADER}\n"]
-)
+@pytest.mark.parametrize("text", ["", "\n\n", HEADER, f"{HEADER}\n", f"{HEADER}\nP,N,diode,\n", f"\ufeff{HEADER}\n"])
 def test_no_reading_at_all_is_an_error(text: str) -> None:
     """A file without a single reading says so."""
     with pytest.raises(InputError, match=r"^sheet.csv: (no reading in it|empty); accepted: "):
@@ -330,17 +326,13 @@ def test_lists_several_problems_and_counts_the_rest() -> None:
 )
 def test_refuses_millivolts_without_their_m(text: str, proposal: str) -> None:
     """A bare diode reading above the meter's limit is refused with what was meant."""
-    with pytest.raises(
-        InputError, match=f"above the 2 V that meter handheld shows in mode diode; write {proposal}$"
-    ):
+    with pytest.raises(InputError, match=f"above the 2 V that meter handheld shows in mode diode; write {proposal}$"):
         row("diode", text)
 
 
 def test_the_limit_is_that_of_the_meter() -> None:
     """2.6 V is beyond the hand-held meter but not beyond one with a higher limit."""
-    with pytest.raises(
-        InputError, match=r"above the 2 V .*; accepted: OL, a smaller value, or another meter profile"
-    ):
+    with pytest.raises(InputError, match=r"above the 2 V .*; accepted: OL, a smaller value, or another meter profile"):
         row("diode", "2.6")
     assert row("diode", "2.6", "high-compliance").readings[0].value == 2.6
     assert row("diode", "2.0").readings[0].value == 2.0
@@ -513,9 +505,7 @@ def test_connected_of_the_row_adds_to_the_set_up() -> None:
         (f"{HEADER}\n".encode("utf-16-le"), "line 1: a null byte: this file is binary or UTF-16"),
         (b"\x7fELF\0\0", "a null byte"),
         (
-            f"{HEADER}\nP,N,ohms,4 k\N{OHM SIGN}\nP,N,ohms,\N{MICRO SIGN}\n".encode().replace(
-                b"\xc2\xb5", b"\xb5"
-            ),
+            f"{HEADER}\nP,N,ohms,4 k\N{OHM SIGN}\nP,N,ohms,\N{MICRO SIGN}\n".encode().replace(b"\xc2\xb5", b"\xb5"),
             "line 3: byte 0xb5 is not UTF-8",
         ),
     ],
@@ -596,9 +586,7 @@ def test_meter_and_set_up_of_the_caller_win() -> None:
 
 def test_undo_and_doubt() -> None:
     """Undo takes back the last reading that stands; doubt marks one of those, counted from zero."""
-    found = journal(
-        taken("0.1"), taken("0.2"), undo_line(), taken("0.3"), doubt_line(1), taken("0.4"), undo_line()
-    )
+    found = journal(taken("0.1"), taken("0.2"), undo_line(), taken("0.3"), doubt_line(1), taken("0.4"), undo_line())
     assert [(r.value, r.doubted, r.line) for r in found] == [(0.1, False, 2), (0.3, True, 5)]
 
 
@@ -731,9 +719,7 @@ def probings_of(content: str) -> tuple[Probing, ...]:
 
 def test_placements_of_a_journal() -> None:
     """A journal's placements are those of the readings that stand."""
-    assert probings_of(HEAD + taken("0.1") + taken("0.2", Probing("N", "P")) + undo_line()) == (
-        Probing("P", "N"),
-    )
+    assert probings_of(HEAD + taken("0.1") + taken("0.2", Probing("N", "P")) + undo_line()) == (Probing("P", "N"),)
 
 
 def test_ten_thousand_readings() -> None:
@@ -765,10 +751,7 @@ def test_sheet_and_journal_give_the_same_readings(
     for ((red, black), volts, note), quoted_note in zip(rows, quote, strict=True):
         sheet += separator.join((red, black, "diode", f"{volts:.3f}", f'"{quoted_note}"')) + "\n"
         lines += reading_line(Probing(red, black), f"{volts:.3f}", note=note.strip())
-    assert (
-        read(sheet).readings
-        == parse_readings(lines.encode(), "bench.jsonl", BOARD, load_meter("handheld")).readings
-    )
+    assert read(sheet).readings == parse_readings(lines.encode(), "bench.jsonl", BOARD, load_meter("handheld")).readings
 
 
 def test_works_on_a_shipped_board() -> None:
@@ -778,7 +761,5 @@ def test_works_on_a_shipped_board() -> None:
     found = parse_readings(text.encode(), "sheet.csv", board)
     assert found.readings[0].probing.hold == (Hold("UH", 12.0), Hold("UL", 0.0))
     assert found.readings[1].probing.lift == ("Q_UL.collector",)
-    with pytest.raises(
-        InputError, match=r"line 2: red: board six-switch-bridge has no terminal 'G_UX'; near names"
-    ):
+    with pytest.raises(InputError, match=r"line 2: red: board six-switch-bridge has no terminal 'G_UX'; near names"):
         parse_readings(f"{HEADER}\nG_UX,E_UH,ohms,10k\n".encode(), "sheet.csv", board)
