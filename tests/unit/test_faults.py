@@ -529,7 +529,7 @@ def test_group_a_board_lacks_gives_its_weight_away() -> None:
     """Without a rectifier and a brake the singles still sum to their mass and keep their proportions."""
     tiny = tiny_board()
     priors = Priors.for_board(tiny, list_faults(tiny))
-    of_part = {ref: 0.0 for ref in tiny.parts}
+    of_part = dict.fromkeys(tiny.parts, 0.0)
     for fault, log_prior in zip(priors.faults, priors.log_single, strict=True):
         of_part[fault.part] += math.exp(log_prior)
     assert (of_part["Q_H"] + of_part["Q_L"]) / (of_part["RG_H"] + of_part["RG_L"]) == pytest.approx(0.61 / 0.10)
