@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bridge.advise import NextReading
+from bridge.charge import EMPTY_V, charge_warning, highest_charge
 from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
@@ -39,10 +40,14 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     advice : sequence of NextReading
         Readings worth taking, best first.
     """
+    warning = charge_warning(ranking.readings, ranking.given_setup)
+    if warning is not None and highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
+        return [warning, "No reading is proposed until the board is discharged and its voltage measured again."]
     if not advice:
         return [NOTHING, CAUTION]
     best = advice[0]
-    page: list[str | Table] = [f"Next: {probing_words(best.probing)}."]
+    page: list[str | Table] = [] if warning is None else [warning]
+    page += [f"Next: {probing_words(best.probing)}."]
     outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
     page.append(
         Table(
@@ -69,7 +74,7 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         Column("mode"),
         Column("hold"),
         Column("lift"),
-        Column("tells, bit", right=True),
+        Column("tells (bit)", right=True),
         Column("effort", right=True),
     )
     page.append(Table("Readings worth taking, best first", columns, rows).without_empty_columns())

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
+from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
 from bridge.damage import Change, change_of, combine
 from bridge.dwell import value_after_dwell
@@ -112,6 +113,8 @@ def suggest_readings(ranking: Ranking, most: int = 5) -> tuple[NextReading, ...]
     -----
     Lifting a pin is proposed only where no reading in place is worth taking.
     """
+    if highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
+        return ()  # nothing is read in diode or ohms mode on a charged board
     board, meter, setup = ranking.board, ranking.meter, ranking.given_setup
     candidates = ranking.candidates[:CONSIDERED]
     # a reading that does not fit may well be taken again

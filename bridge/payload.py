@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from bridge.charge import charge_warning
 from bridge.faults import Fault, describe_fault
 from bridge.outlook import forecast_each
 
@@ -260,5 +261,6 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
             {"part": suspect.part, "package": suspect.package, "probability": suspect.probability}
             for suspect in ranking.parts
         ],
+        "caution": charge_warning(ranking.readings, ranking.given_setup),
         "setup": [{"what": belief.what, "probability": belief.probability} for belief in ranking.setup],
     }

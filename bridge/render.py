@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
+from bridge.charge import charge_warning
 from bridge.faults import describe_fault, median_ohms
 from bridge.layout import Column, Page, Table
 from bridge.units import format_compact, format_ohms, format_volts
@@ -269,6 +270,7 @@ def forecasts_page(
     return [
         f"{board.name}, {state}, read with the {meter.name} meter {dwell_s:g} s after the leads touch.",
         Table("Readings to expect", tuple(columns), tuple(rows)).without_empty_columns(),
+        CAUTION_BEFORE,
     ]
 
 
@@ -287,7 +289,9 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
     listed = ranking.candidates[: top or None]
     if not every_row:
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
-    page: list[str | Table] = [" ".join(_verdict(ranking)), _candidate_table(ranking, listed)]
+    warning = charge_warning(ranking.readings, ranking.given_setup)
+    page: list[str | Table] = [] if warning is None else [warning]
+    page += [" ".join(_verdict(ranking)), _candidate_table(ranking, listed)]
     left_out = len(ranking.candidates) - len(listed)
     if left_out:
         rest = sum(entry.probability for entry in ranking.candidates[len(listed) :])

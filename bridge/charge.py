@@ -1,0 +1,65 @@
+"""Charge that readings betray, and what to do about it before anything else.
+
+The limits: 60 V is where a DC bus becomes dangerous to touch (IEC 60204-1, 6.2.4 and 6.4); diode and ohms modes want
+0.5 V or less (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.probing import Setup
+from bridge.readings import Reading
+from bridge.units import format_volts
+
+__all__ = ["DANGEROUS_V", "EMPTY_V", "charge_warning", "highest_charge"]
+
+DANGEROUS_V = 60.0
+EMPTY_V = 0.5
+
+
+def highest_charge(readings: Sequence[Reading], setup: Setup) -> float:
+    """Return the largest voltage that the last word of the readings or the set-up puts on the board [V].
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        In the order they were taken; a later reading in volts mode at the same place replaces an earlier one.
+    setup : Setup
+        The stated set-up.
+    """
+    latest: dict[frozenset[str], float] = {}
+    for reading in readings:
+        if reading.probing.mode == "volts" and reading.value is not None:
+            latest[frozenset((reading.probing.red, reading.probing.black))] = abs(reading.value)
+    return max([abs(setup.bus_volts), *latest.values()])
+
+
+def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:
+    """Return what to do about charge on the board, None if nothing speaks of any.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        In the order they were taken.
+    setup : Setup
+        The stated set-up.
+    """
+    volts = highest_charge(readings, setup)
+    if volts > DANGEROUS_V:
+        return (
+            f"DANGER: {format_volts(volts)} on the board. Hands off. Isolate the supply and secure it, wait, discharge "
+            "the bus through a resistor, never with a blade, and measure every capacitor again before a lead or a hand "
+            f"goes near it. Above {DANGEROUS_V:g} V it is dangerous to touch, and no reading below can be trusted."
+        )
+    if volts > EMPTY_V:
+        return (
+            f"{format_volts(volts)} left on the board: discharge it through a resistor to {EMPTY_V:g} V or less before "
+            "diode or ohms mode, and take readings made before that again."
+        )
+    if any(reading.negative and reading.probing.mode != "volts" for reading in readings):
+        return (
+            "A minus sign in diode or ohms mode means charge on the board, or leads exchanged: measure it in volts "
+            "mode, discharge through a resistor, and take that reading again."
+        )
+    return None

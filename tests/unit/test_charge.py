@@ -1,0 +1,62 @@
+"""A charged board is named before anything else is said about it."""
+
+from __future__ import annotations
+
+import pytest
+
+from bridge.advicepage import advice_page
+from bridge.advise import suggest_readings
+from bridge.board import load_board
+from bridge.charge import charge_warning, highest_charge
+from bridge.meter import load_meter
+from bridge.probing import Probing, Setup
+from bridge.rank import rank
+from bridge.readings import Reading
+from bridge.render import ranking_page
+
+
+def volts(value: float, red: str = "P", black: str = "N") -> Reading:
+    """Return a reading in volts mode."""
+    return Reading(0, Probing(red, black, "volts"), f"{value}", value, "V", "steady")
+
+
+@pytest.mark.parametrize(
+    ("value", "word"),
+    [(310.0, "DANGER"), (-310.0, "DANGER"), (60.5, "DANGER"), (12.0, "discharge it"), (0.6, "discharge")],
+)
+def test_charge_is_named(value: float, word: str) -> None:
+    """Above 60 V (IEC 60204-1) it is a danger, above 0.5 V it is to be discharged first."""
+    warning = charge_warning([volts(value)], Setup())
+    assert warning is not None
+    assert word in warning
+    assert "through a resistor" in warning
+
+
+def test_an_empty_board_is_not_warned_of() -> None:
+    """At 0.5 V and below nothing is said, and the last measurement of a place counts."""
+    assert charge_warning([volts(0.4)], Setup()) is None
+    assert charge_warning([volts(310.0), volts(0.2)], Setup()) is None
+    assert highest_charge([volts(310.0), volts(0.2, "N", "P")], Setup()) == 0.2
+    assert highest_charge([volts(310.0), volts(0.2, "U", "N")], Setup()) == 310.0
+
+
+def test_stated_charge_counts() -> None:
+    """Charge that was stated with the set-up is warned of as well."""
+    assert charge_warning([], Setup(bus_volts=310.0)) is not None
+
+
+def test_a_minus_sign_means_charge() -> None:
+    """A minus sign in diode mode asks for a measurement in volts mode."""
+    reading = Reading(0, Probing("P", "N"), "-OL", None, "V", "OL", negative=True)
+    assert "minus sign" in (charge_warning([reading], Setup()) or "")
+
+
+def test_pages_put_danger_first_and_propose_nothing() -> None:
+    """A sheet with 310 V on the bus starts with the danger, and no reading in diode or ohms mode is proposed."""
+    board, meter = load_board("six-switch-bridge"), load_meter()
+    ranking = rank(board, meter, Setup(), [volts(310.0)])
+    assert str(ranking_page(ranking, 5)[0]).startswith("DANGER: 310")
+    assert suggest_readings(ranking) == ()
+    page = advice_page(ranking, ())
+    assert str(page[0]).startswith("DANGER: 310")
+    assert "No reading is proposed" in str(page[1])
