@@ -1,0 +1,200 @@
+"""What readings cannot tell apart: Bayes errors by hand and by chance, and the smallest set of packages to replace."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+from bridge.board import load_board
+from bridge.faults import Fault, parse_fault
+from bridge.groups import error_between, smallest_replacement
+from bridge.meter import load_meter
+from bridge.probing import Probing, Setup
+from bridge.separate import reachable_probings, separable_in_place
+from tests.physics.benchboards import bare_bridge, make_board, resistor, switch
+
+
+def error_of(gap: list[float], own: list[float], loads: list[list[float]] | None = None, **opens: list[float]) -> float:
+    """Return the error between two hypotheses whose displays lie ``gap`` apart."""
+    count = len(gap)
+    shared = np.zeros((1, count, 1)) if loads is None else np.array(loads, dtype=float)[None, :, :]
+    nothing = [0.0] * count
+    found = error_between(
+        np.zeros(count),
+        np.array(gap)[None, :],
+        np.array(opens.get("open_a", nothing)),
+        np.array(opens.get("open_b", nothing))[None, :],
+        np.array(own)[None, :],
+        shared,
+    )
+    return float(found[0])
+
+
+class TestErrorBetween:
+    """The two-way Bayes error at equal odds."""
+
+    @pytest.mark.parametrize("distance", [0.0, 0.5, 1.0, 2.0, 3.29, 6.0])
+    def test_one_reading(self, distance: float) -> None:
+        """Displays d standard deviations apart are taken for each other with probability Phi(-d/2)."""
+        assert error_of([distance * 0.01], [0.01]) == pytest.approx(
+            float(norm.cdf(-distance / 2.0)), rel=1e-3, abs=1e-9
+        )
+
+    def test_readings_add_as_squares(self) -> None:
+        """Two independent readings 3 and 4 standard deviations apart are together 5 apart."""
+        assert error_of([3.0, 4.0], [1.0, 1.0]) == pytest.approx(float(norm.cdf(-2.5)), rel=1e-3)
+
+    def test_nothing_read(self) -> None:
+        """Without a difference it is a coin's throw."""
+        assert error_of([0.0, 0.0], [1.0, 2.0]) == pytest.approx(0.5, abs=1e-9)
+
+    def test_shared_unknown_hides_what_it_can_move(self) -> None:
+        """A gap along what the whole batch does counts little, one against it counts in full.
+
+        Loads (10, 10), own spread 1: along (1, 1) the variance is 1 + 2 x 100, along (1, -1) it is 1.
+        """
+        along = error_of([3.0, 3.0], [1.0, 1.0], [[10.0], [10.0]])
+        against = error_of([3.0, -3.0], [1.0, 1.0], [[10.0], [10.0]])
+        assert along == pytest.approx(float(norm.cdf(-0.5 * math.sqrt(18.0 / 201.0))), rel=1e-3)
+        assert against == pytest.approx(float(norm.cdf(-0.5 * math.sqrt(18.0))), rel=1e-3)
+
+    def test_by_chance(self) -> None:
+        """Of pairs of hypotheses drawn at random the optimal test errs as often as stated: 20000 throws to 1 %."""
+        rng = np.random.default_rng(5)
+        own, loads, gap = rng.uniform(0.5, 2.0, 4), rng.normal(size=(4, 2)), rng.normal(size=4)
+        covariance = np.diag(own**2) + loads @ loads.T
+        draws = rng.multivariate_normal(np.zeros(4), covariance, 20000)
+        # under the first hypothesis the second is chosen where the log likelihood ratio is positive
+        weights = np.linalg.solve(covariance, gap)
+        errs = float(np.mean(draws @ weights > 0.5 * gap @ weights))
+        assert error_of(gap.tolist(), own.tolist(), loads.tolist()) == pytest.approx(errs, abs=0.01)
+
+    def test_open_against_a_number(self) -> None:
+        """One OL against a number leaves what a slip of 2 % can explain: a coin of 2 % against one of 98 %."""
+        coin = 2.0 * math.sqrt(0.02 * 0.98)
+        by_hand = float(norm.cdf(-0.5 * math.sqrt(-8.0 * math.log(coin))))
+        assert error_of([0.0], [1.0], open_b=[1.0]) == pytest.approx(by_hand, rel=1e-3)
+        # two such readings prove twice as much
+        assert error_of([0.0, 0.0], [1.0, 1.0], open_b=[1.0, 1.0]) < by_hand / 2.0
+
+    def test_both_open(self) -> None:
+        """Where both are OL a difference of the numbers behind it tells nothing."""
+        assert error_of([99.0], [1.0], open_a=[1.0], open_b=[1.0]) == pytest.approx(0.5, abs=1e-9)
+
+    def test_many_at_once(self) -> None:
+        """Others are judged one by one: each gets the error it would get alone."""
+        rng = np.random.default_rng(7)
+        mean, own, loads = rng.normal(size=(6, 3)), rng.uniform(0.5, 2.0, (6, 3)), rng.normal(size=(6, 3, 2))
+        opens = rng.integers(0, 2, (6, 3)).astype(float)
+        arguments = np.zeros(3), np.zeros(3)
+        together = error_between(arguments[0], mean, arguments[1], opens, own, loads)
+        for k in range(6):
+            one = slice(k, k + 1)
+            alone = error_between(arguments[0], mean[one], arguments[1], opens[one], own[one], loads[one])
+            assert together[k] == pytest.approx(alone[0], rel=1e-9)
+
+
+Members = list[tuple[frozenset[str], float]]
+
+
+def held(members: Members, packages: tuple[str, ...]) -> float:
+    """Return what lies inside a set of packages."""
+    return sum(probability for names, probability in members if names <= set(packages))
+
+
+class TestReplacement:
+    """The smallest set of packages that holds 98 % of a group."""
+
+    def test_one_package(self) -> None:
+        """Modes of one part need one package."""
+        members = [(frozenset({"Q_UL"}), 0.6), (frozenset({"Q_UL"}), 0.3), (frozenset({"Q_UL", "Q_UH"}), 0.01)]
+        assert smallest_replacement(members) == ("Q_UL",)
+
+    def test_two_suspects(self) -> None:
+        """Two suspects of 50 and 48 % go together, a third of 2 % may stay."""
+        members = [(frozenset({"A"}), 0.5), (frozenset({"B"}), 0.48), (frozenset({"C"}), 0.02)]
+        assert smallest_replacement(members) == ("A", "B")
+
+    def test_pair_counts_only_whole(self) -> None:
+        """A pair lies inside a set only with both its packages."""
+        members = [(frozenset({"A", "B"}), 0.9), (frozenset({"A"}), 0.1)]
+        assert smallest_replacement(members) == ("A", "B")
+
+    def test_healthy(self) -> None:
+        """The healthy board alone needs nothing."""
+        assert smallest_replacement([(frozenset(), 1.0)]) == ()
+        assert smallest_replacement([(frozenset(), 0.99), (frozenset({"A"}), 0.01)]) == ()
+
+    def test_shares_not_probabilities(self) -> None:
+        """What counts is the share of the group, however improbable the group is."""
+        assert smallest_replacement([(frozenset({"A"}), 1e-9), (frozenset({"B"}), 1e-12)]) == ("A",)
+
+    @given(
+        st.lists(
+            st.tuples(st.frozensets(st.sampled_from("ABCDEF"), max_size=2), st.floats(1e-6, 1.0)),
+            min_size=1,
+            max_size=12,
+        )
+    )
+    def test_holds_enough_and_none_smaller_does(self, members: Members) -> None:
+        """The set holds at least 98 %, and no smaller one of all possible sets does."""
+        members = sorted(members, key=lambda member: -member[1])
+        total = sum(probability for _, probability in members)
+        chosen = smallest_replacement(members)
+        assert held(members, chosen) >= 0.98 * total * (1.0 - 1e-9)
+        for size in range(len(chosen)):
+            for fewer in itertools.combinations("ABCDEF", size):
+                assert held(members, fewer) < 0.98 * total * (1.0 + 1e-9)
+
+
+class TestSeparable:
+    """Whether one reading in place tells the first hypothesis from all others."""
+
+    @staticmethod
+    def separable(*texts: str, name: str = "six-switch-bridge") -> bool:
+        """Return the answer for hypotheses written as faults separated by a space, healthy as nothing."""
+        board = load_board(name)
+        hypotheses = [[parse_fault(word, board) for word in text.split()] for text in texts]
+        return separable_in_place(board, load_meter(), Setup(), hypotheses)
+
+    def test_shorts_of_two_switches(self) -> None:
+        """Shorts above and below a phase are told apart on the phase's own terminals."""
+        assert self.separable("Q_UL:ce-short", "Q_UH:ce-short", "Q_VL:ce-short")
+
+    def test_same_circuit(self) -> None:
+        """A shorted switch and its shorted diode are one circuit; only removing them could tell."""
+        assert not self.separable("Q_UL:ce-short:0.3", "D_UL:short:0.3")
+
+    def test_same_circuit_among_others(self) -> None:
+        """One member that cannot be told is enough."""
+        assert not self.separable("Q_UL:ce-short:0.3", "Q_UH:ce-short", "D_UL:short:0.3")
+
+    def test_dead_gate_needs_a_held_gate(self) -> None:
+        """A switch that cannot turn on looks healthy until its gate is held up: the held readings tell."""
+        assert self.separable("", "Q_UL:never-on")
+
+    def test_parallel_diodes(self) -> None:
+        """Which of two parallel diodes is open no reading in place can tell."""
+        leg = switch("AL_1", "A", "N") + switch("AL_2", "A", "N") + resistor("R_1", "A", "N", 1e5)
+        board = make_board("A N", leg)
+        hypotheses = [[(Fault(f"D_AL_{number}", "open"), None)] for number in (1, 2)]
+        assert not separable_in_place(board, load_meter(), Setup(), hypotheses)
+
+    def test_nobody_to_tell_from(self) -> None:
+        """A group of one is separable."""
+        assert self.separable("Q_UL:ce-short")
+
+    def test_reachable_probings(self) -> None:
+        """Main terminals both ways, gate leads, and every switch once with its gate held on, each placement once."""
+        board = make_board("P N U G_UL E_UL=N", bare_bridge("U"))
+        found = reachable_probings(board)
+        assert len(set(found)) == len(found) == 3 * 2 + 1 + 2
+        held_at = {(one.red, one.black, one.hold[0].position) for one in found if one.hold}
+        assert held_at == {("U", "N", "UL"), ("P", "U", "UH")}
+        assert Probing("G_UL", "E_UL", "ohms") in found
