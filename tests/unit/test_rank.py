@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from functools import cache
 
 import pytest
 
@@ -43,9 +44,10 @@ def read_board(
     return readings
 
 
-def ranked(board: Board, *faults: str) -> Ranking:
-    """Return the ranking of noise-free readings."""
-    return rank(board, METER, Setup(), read_board(board, *faults))
+@cache
+def ranked(*faults: str) -> Ranking:
+    """Return the ranking of noise-free readings on the bench's board."""
+    return rank(BENCH, METER, Setup(), read_board(BENCH, *faults))
 
 
 def names(candidate: Candidate) -> tuple[str, ...]:
@@ -73,7 +75,7 @@ class TestKnownFaults:
     )
     def test_suspects(self, fault: str, suspect: set[str]) -> None:
         """Faults at that place hold three quarters alone, nine tenths with a second fault; the readings fit."""
-        ranking = ranked(BENCH, fault)
+        ranking = ranked(fault)
         inside = sum(
             one.probability for one in ranking.candidates if one.faults and suspect >= {g.part for g in one.faults}
         )
@@ -89,14 +91,14 @@ class TestKnownFaults:
 
         Two false OL besides the short alone would do, too: 2 % x 2 %, against the odds of an unrelated pair.
         """
-        ranking = ranked(BENCH, "D_UL:open", "Q_VL:ce-short:0.3")
+        ranking = ranked("D_UL:open", "Q_VL:ce-short:0.3")
         assert set(names(ranking.candidates[0])) == {"D_UL:open", "Q_VL:ce-short"}
         singles = sum(one.probability for one in ranking.candidates if len(one.faults) == 1)
         assert singles < 0.2
 
     def test_healthy(self) -> None:
         """Healthy readings rank the healthy board above every single and every pair."""
-        ranking = ranked(BENCH)
+        ranking = ranked()
         assert ranking.candidates[0].faults == ()
         assert ranking.candidates[0].group == 0
         assert ranking.fit.ok
@@ -114,16 +116,16 @@ class TestKnownFaults:
 
     def test_severity_is_the_posterior_median(self) -> None:
         """A leak of 300 ohm is put at 300 ohm within a quarter; a mode without severity has none."""
-        ranking = ranked(BENCH, "Q_VL:ce-leak:300")
+        ranking = ranked("Q_VL:ce-leak:300")
         leak = ranking.candidates[position(ranking, "Q_VL:ce-leak")].faults[0]
         assert leak.ohms == pytest.approx(300.0, rel=0.25)
-        opened = ranked(BENCH, "D_VH:open")
+        opened = ranked("D_VH:open")
         assert opened.candidates[position(opened, "D_VH:open")].faults[0].ohms is None
 
     @pytest.mark.xfail(strict=True, reason="the quadratic form of the evidence cancels to below zero")
     def test_gate_short_of_little_resistance(self) -> None:
         """A gate shorted to its emitter by 0.2 ohm is found: 0.4 ohm with the leads, where 10 kohm should be."""
-        ranking = ranked(BENCH, "Q_UH:ge-short:0.2")
+        ranking = ranked("Q_UH:ge-short:0.2")
         suspect = {guess.part for guess in ranking.candidates[0].faults}
         assert suspect <= {"Q_UH", "RGE_UH"}
         assert position(ranking, "Q_UH:ge-short") < 10
@@ -154,16 +156,16 @@ class TestFit:
 
     def test_good_readings_name_nothing(self) -> None:
         """Where everything fits no reading is named and the bench is as stated."""
-        ranking = ranked(BENCH, "D_UL:open")
+        ranking = ranked("D_UL:open")
         assert ranking.fit.worst_reading is None
         assert [one.what for one in ranking.setup] == ["as-stated"]
         assert ranking.setup[0].probability == 1.0
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def ranking() -> Ranking:
     """Return the ranking of a shorted switch."""
-    return ranked(BENCH, "Q_UL:ce-short:0.3")
+    return ranked("Q_UL:ce-short:0.3")
 
 
 class TestListing:
