@@ -391,6 +391,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         mean[:, r] = value
         loads[:, r, :batches] = shown.batch_load.T * BATCH_SPREAD_V
         loads[:, r, batches + gains.index(model.gain)] = np.where(finite, value, 0.0) * model.gain_sd
+        reach_down, reach_up = np.zeros(count), np.zeros(count)
         for member in (0, 1):
             owned = np.where(
                 shown.owner[0] == members[:, member],
@@ -398,13 +399,19 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
                 np.where(shown.owner[1] == members[:, member], shown.severity_load[1], 0.0),
             )
             loads[:, r, batches + len(gains) + member] = owned * sigma[:, member]
+            # a display goes with the resistance, not with its logarithm: falling to the edge of the node's cell takes
+            # off less than a whole load, however wide the cell
+            fall, rise = -np.expm1(-CELL_EDGE_SD * sigma[:, member]), np.expm1(CELL_EDGE_SD * sigma[:, member])
+            reach_down += np.abs(owned) * np.where(owned > 0.0, fall, rise)
+            reach_up += np.abs(owned) * np.where(owned > 0.0, rise, fall)
         own[:, r] = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2)
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
         other[:, r] = log_likelihood(model, shown, np.arange(count), value, total, column.limit)
         # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         with np.errstate(invalid="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
-            near = np.abs(model.value - value) < FARTHEST_SD * total
+            unscaled = FARTHEST_SD * np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :-2] ** 2, axis=1))
+            near = (model.value > value - unscaled - reach_down) & (model.value < value + unscaled + reach_up)
         counted[:, r] = (model.kind == "number") & finite & near
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
@@ -430,7 +437,9 @@ def _integrate(
     covariance = np.linalg.inv(precision)
     shift = np.einsum("kuv,kv->ku", covariance, pull)
     _, log_determinant = np.linalg.slogdet(precision)
-    quadratic = np.sum(weight * gap**2, axis=1) - np.sum(pull * shift, axis=1)
+    # as a sum of squares: the shorter difference of two large sums can cancel to below zero
+    left = gap - np.einsum("kru,ku->kr", loads, shift)
+    quadratic = np.sum(weight * left**2, axis=1) + np.sum(shift**2, axis=1)
     log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi), 0.0)
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
@@ -441,8 +450,8 @@ def _integrate(
     joint -= overstretch
     # leave one out, in closed form
     leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads, optimize=True) * weight
-    remaining = np.maximum(1.0 - leverage, 1e-9)
-    residual = (gap - np.einsum("kru,ku->kr", loads, shift)) / remaining
+    remaining = np.maximum(1.0 - leverage, 1e-14)
+    residual = left / remaining
     spread = own / np.sqrt(remaining)
     log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi)
     slip = np.array([math.log(model.slip * model.slip_density) for model in models])

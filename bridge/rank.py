@@ -171,6 +171,8 @@ def _median_ohms(survivors: Survivors, hypothesis: Index, count: int) -> Array:
         value = survivors.ohms[:, member]
         order = np.lexsort((value, hypothesis))
         order = order[np.isfinite(value[order])]
+        if not len(order):
+            continue  # no survivor has a resistance to fit here
         owners, begins = np.unique(hypothesis[order], return_index=True)
         for owner, rows in zip(owners.tolist(), np.split(order, begins[1:]), strict=True):
             running = np.cumsum(weight[rows])

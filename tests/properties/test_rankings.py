@@ -159,7 +159,6 @@ def test_own_readings_speak_for_a_fault() -> None:
     assert [words for number in OTHERS if (words := unexplained(number))] == []
 
 
-@pytest.mark.xfail(strict=True, reason="the quadratic form of the evidence cancels to below zero")
 def test_own_readings_speak_for_a_gate_short() -> None:
     """Noise-free readings of any shorted gate or pull-down make it more probable than before, and fit."""
     assert [words for number in GATE_SHORTS if (words := unexplained(number))] == []

@@ -122,7 +122,6 @@ class TestKnownFaults:
         opened = ranked("D_VH:open")
         assert opened.candidates[position(opened, "D_VH:open")].faults[0].ohms is None
 
-    @pytest.mark.xfail(strict=True, reason="the quadratic form of the evidence cancels to below zero")
     def test_gate_short_of_little_resistance(self) -> None:
         """A gate shorted to its emitter by 0.2 ohm is found: 0.4 ohm with the leads, where 10 kohm should be."""
         ranking = ranked("Q_UH:ge-short:0.2")
@@ -212,7 +211,6 @@ class TestListing:
         with pytest.raises(InputError):
             rank(BENCH, METER, Setup(), [Reading(0, Probing("P", "X"), "", 0.4, "V", "steady")])
 
-    @pytest.mark.xfail(strict=True, raises=ValueError, reason="the posterior medians are split where no pair survives")
     def test_no_pair_left(self) -> None:
         """A board with a single part, so without any pair, is ranked as any other."""
         board = make_board("A K", part("K_PRE", "relay", {"a": "A", "b": "K"}, ohms=0.02))
