@@ -133,10 +133,13 @@ class _Context:
         value, slope = self.arrays.display(shot, jack)
         slope = slope * at_tips
         a, b = circuit.junction_a, circuit.junction_b
-        _, conductance = laws.junction(
+        flows, conductance = laws.junction(
             voltage[a] - voltage[b], points.saturation, circuit.junction_scale[:, None], circuit.junction_ohms[:, None]
         )
-        by_drop = (adjoint[a] - adjoint[b]) * conductance
+        # a higher drop divides the saturation current: the current answers by i and not by i + Is
+        carried = flows + points.saturation
+        share = np.divide(flows, carried, out=np.zeros_like(flows), where=carried > 0.0)
+        by_drop = (adjoint[a] - adjoint[b]) * conductance * share
         batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self.batch_rows])
         batch_load = batch_load.reshape(len(self.batch_rows), points.size)
         variance = self.junction_variance @ by_drop**2

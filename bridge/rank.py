@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
+from bridge.errors import InputError
 from bridge.evidence import Survivors, refine, screen
 from bridge.faults import Fault
 from bridge.groups import error_between, smallest_replacement
@@ -64,8 +65,10 @@ def rank(
     Raises
     ------
     InputError
-        A reading with a lead, pin, position or range that does not exist in this set-up.
+        No reading at all; or one with a lead, pin, position or range that does not exist in this set-up.
     """
+    if not readings:
+        raise InputError("no reading to rank by; take at least one")
     stated = _rank_in(board, meter, setup, readings, progress)
     if stated.fit.ok and stated.fit.worst_reading is None:
         return stated

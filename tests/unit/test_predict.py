@@ -149,7 +149,6 @@ class TestSensitivities:
             more, less = (display(self.with_drops(circuit, rows, step))[0] for step in (1e-3, -1e-3))
             assert load == pytest.approx((more - less) / 2e-3, rel=5e-3, abs=3e-4 * unit), batch
 
-    @pytest.mark.xfail(strict=True, reason="the load takes a junction's slope for that of its drop, i + Is for i")
     @pytest.mark.parametrize("range_name", ["200k", "2M"])
     def test_batch_load_at_little_current(self, range_name: str) -> None:
         """Where a junction carries less than its saturation current, its drop moves the display less, and no batch of
