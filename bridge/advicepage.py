@@ -78,6 +78,7 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         Column("effort", right=True),
     )
     page.append(Table("Readings worth taking, best first", columns, rows).without_empty_columns())
+    page.append("Its row of the sheet has the same columns; add the reading and rank again.")
     if any(reading.probing.hold for reading in advice):
         page.append(HOLDING)
     page.append(CAUTION)

@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
-from bridge.damage import Change, change_of, combine
+from bridge.damage import Change
 from bridge.dwell import value_after_dwell
 from bridge.evidence import BATCH_SPREAD_V
+from bridge.faults import Fault
+from bridge.forecast import damage_of
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
@@ -180,7 +182,7 @@ def _displays(
     """Return display and standard deviation, probings x candidates, and units; infinity is OL."""
     circuit = build_circuit(board, setup, lifted)
     changes = [
-        combine([change_of(circuit, guess.part, guess.mode, guess.ohms) for guess in candidate.faults])
+        damage_of(circuit, [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults])
         for candidate in candidates
     ]
     classes = ChangeClasses(circuit, [Change(), *changes])

@@ -22,10 +22,19 @@ from bridge.solve import full_scale_amps, solve_points
 from bridge.transient import rest_leads
 from bridge.variants import ChangeClasses
 
-__all__ = ["Forecast", "default_probings", "forecast", "forecast_changes", "state_of"]
+__all__ = [
+    "Forecast",
+    "damage_of",
+    "default_probings",
+    "forecast",
+    "forecast_changes",
+    "forecast_each",
+    "state_of",
+]
 
 Array = NDArray[np.float64]
 
+COMPANY = 256  # boards solved together: enough to share the work, few enough for the memory of a small machine
 STILL_SHARE = 1e-6  # of the test current: less than this charges nothing a display would show
 STILL_V = 1e-6
 STEADY_DIGITS = 2.0  # a display that moves by no more than this many digits is called steady
@@ -115,27 +124,67 @@ def forecast(
     InputError
         A lead, pin, position, range or part that does not exist in this set-up.
     """
-    forecasts: dict[int, Forecast] = {}
+    return forecast_each(board, meter, setup, probings, [faults])[0]
+
+
+def forecast_each(
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    probings: Sequence[Probing],
+    hypotheses: Sequence[Sequence[tuple[Fault, float | None]]],
+) -> tuple[tuple[Forecast, ...], ...]:
+    """Return what each of several boards would read, a row of probings for each; solved together.
+
+    Parameters
+    ----------
+    board, meter, setup, probings
+        As for :func:`forecast`.
+    hypotheses : sequence of sequences of (Fault, float or None)
+        Faults of each board with their resistance [ohm]; None takes the median of the severity table.
+
+    Raises
+    ------
+    InputError
+        A lead, pin, position, range or part that does not exist in this set-up.
+    """
+    rows: list[dict[int, Forecast]] = [{} for _ in hypotheses]
     for lifted in dict.fromkeys(probing.lift for probing in probings):
         circuit = build_circuit(board, setup, lifted)
-        for fault, _ in faults:
-            if fault.part not in circuit.parts:
-                raise InputError(
-                    f"{fault.part} is not there in this set-up; see --connected and --unplugged", where=str(fault)
-                )
-        changes = [
-            change_of(
-                circuit,
-                fault.part,
-                fault.mode,
-                median_ohms(circuit.parts[fault.part], fault.mode) if ohms is None else ohms,
-            )
-            for fault, ohms in faults
-        ]
         numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
-        one = forecast_changes(circuit, meter, [probings[number] for number in numbers], [combine(changes)])
-        forecasts.update(zip(numbers, one[0], strict=True))
-    return tuple(forecasts[number] for number in range(len(probings)))
+        places = [probings[number] for number in numbers]
+        for start in range(0, len(hypotheses), COMPANY):
+            changes = [damage_of(circuit, faults) for faults in hypotheses[start : start + COMPANY]]
+            for offset, forecasts in enumerate(forecast_changes(circuit, meter, places, changes)):
+                rows[start + offset].update(zip(numbers, forecasts, strict=True))
+    return tuple(tuple(row[number] for number in range(len(probings))) for row in rows)
+
+
+def damage_of(circuit: Circuit, faults: Sequence[tuple[Fault, float | None]]) -> Change:
+    """Return what faults change in a circuit, at the table's median where no resistance [ohm] is given.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The healthy board in its set-up.
+    faults : sequence of (Fault, float or None)
+        The faults.
+
+    Raises
+    ------
+    InputError
+        A part that is not there in this set-up.
+    """
+    changes = []
+    for fault, ohms in faults:
+        part = circuit.parts.get(fault.part)
+        if part is None:
+            raise InputError(
+                f"{fault.part} is not there in this set-up; see --connected and --unplugged", where=str(fault)
+            )
+        usual = median_ohms(part, fault.mode) if ohms is None else ohms
+        changes.append(change_of(circuit, fault.part, fault.mode, usual))
+    return combine(changes)
 
 
 def forecast_changes(

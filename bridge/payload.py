@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bridge.charge import charge_warning
-from bridge.faults import Fault, describe_fault
-from bridge.outlook import forecast_each
+from bridge.faults import describe_fault
 
 if TYPE_CHECKING:
     from bridge.advise import NextReading
@@ -179,13 +178,6 @@ def _reading(reading: Reading) -> Payload:
     }
 
 
-def _predicted(ranking: Ranking, listed: Sequence[Candidate]) -> tuple[tuple[Forecast, ...], ...]:
-    """Return what ``ranking.predictions`` says of each candidate, solved together."""
-    places = [reading.probing.swapped if ranking.leads_swapped else reading.probing for reading in ranking.readings]
-    faults = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults] for candidate in listed]
-    return forecast_each(ranking.board, ranking.meter, ranking.given_setup, places, faults)
-
-
 def _candidate(candidate: Candidate, predicted: Sequence[Forecast]) -> Payload:
     return {
         "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
@@ -245,7 +237,7 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
         How many candidates to list; 0 for all. Probabilities are over the complete space either way.
     """
     listed = ranking.candidates[: top or None]
-    predicted = _predicted(ranking, listed)
+    predicted = ranking.predictions_of(range(len(listed)))
     return {
         "board": ranking.board.name,
         "readings": [_reading(reading) for reading in ranking.readings],

@@ -19,7 +19,7 @@ from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.core import find_core
 from bridge.damage import CHANNEL_NORMAL
-from bridge.instants import build_points, set_capacitors
+from bridge.instants import build_points, first_instant
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import CHANNEL_DARK_V, Points, full_scale_amps, solve_adjoint, solve_points
 from bridge.variants import NO_EFFECT, STRONG, WEAK, ChangeClasses
@@ -106,6 +106,7 @@ class _Context:
         self.arrays = ShotArrays.of(shots)
         self.classes = classes
         self.capacitor_place = capacitor_place
+        self.bus_volts = bus_volts
         self.capacitor_volts = circuit.capacitor_share * bus_volts
         names = np.array(circuit.junction_batch, dtype=object)
         self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
@@ -124,8 +125,7 @@ class _Context:
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
         if at_start:
-            siemens = np.where(factors > 0.0, 1.0 / CAPACITOR_ESR_OHMS, 0.0)
-            set_capacitors(circuit, points, siemens, np.repeat(self.capacitor_volts[:, None], points.size, axis=1))
+            first_instant(circuit, points, factors, self.bus_volts)
         solution = solve_points(circuit, points, start)
         voltage = solution.voltage
         adjoint = solve_adjoint(circuit, points, voltage)

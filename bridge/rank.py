@@ -23,7 +23,7 @@ from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ran
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
 from bridge.suspect import exchange_leads, suspect_setup
-from bridge.table import FaultSpace, build_space, build_table
+from bridge.table import FaultSpace, build_space, table_of
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
 
@@ -93,9 +93,7 @@ def _rank_in(
 ) -> Ranking:
     """Rank in one state of the bench."""
     space = build_space(board, setup)
-    table = build_table(
-        space, meter, [reading.probing for reading in readings], [reading.discharged for reading in readings]
-    )
+    table = table_of(space, meter, readings)
     models = model_readings(readings, meter)
     screened = screen(table, models, progress)
     survivors = refine(table, models, screened)

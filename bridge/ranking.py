@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.board import Board
 from bridge.faults import Fault
-from bridge.forecast import Forecast, forecast
+from bridge.forecast import Forecast, forecast_each
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
@@ -130,6 +132,20 @@ class Ranking:
 
     def predictions(self, candidate: int) -> tuple[Forecast, ...]:
         """Return what a candidate predicts for each reading, in their order."""
-        faults = [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
-        probings = [reading.probing.swapped if self.leads_swapped else reading.probing for reading in self.readings]
-        return forecast(self.board, self.meter, self.given_setup, probings, faults)
+        return self.predictions_of([candidate])[0]
+
+    def predictions_of(self, candidates: Sequence[int]) -> tuple[tuple[Forecast, ...], ...]:
+        """Return what several candidates predict for each reading, solved together."""
+        faults = [
+            [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
+            for candidate in candidates
+        ]
+        rows: list[dict[int, Forecast]] = [{} for _ in candidates]
+        for connected in dict.fromkeys(reading.connected for reading in self.readings):
+            numbers = [number for number, reading in enumerate(self.readings) if reading.connected == connected]
+            taken = [self.readings[number].probing for number in numbers]
+            probings = [probing.swapped for probing in taken] if self.leads_swapped else taken
+            setup = dataclasses.replace(self.given_setup, connected=self.given_setup.connected | connected)
+            for row, shown in zip(rows, forecast_each(self.board, self.meter, setup, probings, faults), strict=True):
+                row.update(zip(numbers, shown, strict=True))
+        return tuple(tuple(row[number] for number in range(len(self.readings))) for row in rows)

@@ -55,6 +55,7 @@ SETUP_WORDS = {
     "wrong-board": "this is another kind of board",
 }
 
+NEXT_STEP = "`bridgefault next`, with the same board and readings, names the reading that would tell most."
 CAUTION_BEFORE = (
     "Before a lead touches the board: mains off, bus discharged through a resistor, and measured to be empty."
 )
@@ -299,6 +300,7 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
     page.append(_group_table(ranking))
     page.append(_worst_reading(ranking))
     page.extend(_bench_doubts(ranking))
+    page.append(NEXT_STEP)
     page.append(f"{CAUTION_BEFORE} {CAUTION_AFTER}")
     return page
 

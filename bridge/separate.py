@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from bridge.board import Board
 from bridge.circuit import build_circuit
-from bridge.damage import change_of, combine
-from bridge.faults import Fault, median_ohms
-from bridge.forecast import default_probings
+from bridge.faults import Fault
+from bridge.forecast import damage_of, default_probings
 from bridge.instants import build_points
 from bridge.meter import MeterProfile
 from bridge.probing import Hold, Probing, Setup
@@ -60,20 +59,7 @@ def separable_in_place(
     if len(hypotheses) < 2:
         return True
     circuit = build_circuit(board, setup)
-    changes = [
-        combine(
-            [
-                change_of(
-                    circuit,
-                    fault.part,
-                    fault.mode,
-                    median_ohms(circuit.parts[fault.part], fault.mode) if ohms is None else ohms,
-                )
-                for fault, ohms in faults
-            ]
-        )
-        for faults in hypotheses
-    ]
+    changes = [damage_of(circuit, faults) for faults in hypotheses]
     classes = ChangeClasses(circuit, changes)
     if np.any(classes.class_of[1:] == classes.class_of[0]):
         return False  # the very same circuit

@@ -15,7 +15,7 @@ from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
-from bridge.table import build_space, build_table
+from bridge.table import build_space, table_of
 
 __all__ = ["SetupSuspicion", "exchange_leads", "suspect_setup"]
 
@@ -116,9 +116,7 @@ def _log_evidence(board: Board, meter: MeterProfile, setup: Setup, readings: Seq
     """Return the log evidence of the healthy board and all single faults in one state of the bench."""
     try:
         space = build_space(board, setup)
-        table = build_table(
-            space, meter, [reading.probing for reading in readings], [reading.discharged for reading in readings]
-        )
+        table = table_of(space, meter, readings)
     except InputError:
         return -1e6  # a lead that does not exist in this state
     screened = screen(table, model_readings(readings, meter), pairs=False)

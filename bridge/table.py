@@ -19,10 +19,11 @@ from bridge.meter import MeterProfile
 from bridge.predict import UNKNOWN, CellSolver, Progress
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
+from bridge.readings import Reading
 from bridge.shots import plan_shots
 from bridge.variants import ChangeClasses
 
-__all__ = ["Displays", "FaultSpace", "ReadingColumn", "ReadingTable", "build_space", "build_table"]
+__all__ = ["Displays", "FaultSpace", "ReadingColumn", "ReadingTable", "build_space", "build_table", "table_of"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -295,8 +296,33 @@ class ReadingTable:
     batches: tuple[str, ...]
 
 
+def table_of(space: FaultSpace, meter: MeterProfile, readings: Sequence[Reading]) -> ReadingTable:
+    """Return the displays of every hypothesis where readings were taken.
+
+    Parameters
+    ----------
+    space : FaultSpace
+        The hypotheses.
+    meter : MeterProfile
+        The meter.
+    readings : sequence of Reading
+        The readings; only where and how they were taken matters, not what they say.
+    """
+    return build_table(
+        space,
+        meter,
+        [reading.probing for reading in readings],
+        [reading.discharged for reading in readings],
+        [reading.connected for reading in readings],
+    )
+
+
 def build_table(
-    space: FaultSpace, meter: MeterProfile, probings: Sequence[Probing], discharged: Sequence[bool] | None = None
+    space: FaultSpace,
+    meter: MeterProfile,
+    probings: Sequence[Probing],
+    discharged: Sequence[bool] | None = None,
+    connected: Sequence[frozenset[str]] | None = None,
 ) -> ReadingTable:
     """Return the displays of every hypothesis at every probing.
 
@@ -310,12 +336,18 @@ def build_table(
         Placements of the leads, in the order they were taken.
     discharged : sequence of bool, optional
         Whether the board was discharged before each of them; charge is carried along otherwise.
+    connected : sequence of frozenset of str, optional
+        What was connected during each of them, besides what the set-up says.
     """
     columns: dict[int, ReadingColumn] = {}
     batches: tuple[str, ...] = ()
-    for lifted in dict.fromkeys(probing.lift for probing in probings):
-        circuit = build_circuit(space.board, space.setup, lifted)
-        numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
+    there = [
+        space.setup.connected | (connected[number] if connected else frozenset()) for number in range(len(probings))
+    ]
+    states = [(probing.lift, what) for probing, what in zip(probings, there, strict=True)]
+    for lifted, what in dict.fromkeys(states):
+        circuit = build_circuit(space.board, dataclasses.replace(space.setup, connected=what), lifted)
+        numbers = [number for number, state in enumerate(states) if state == (lifted, what)]
         batches = tuple(dict.fromkeys(circuit.junction_batch))
         group = _build_group(space, circuit, meter, [probings[number] for number in numbers])
         columns.update(zip(numbers, group, strict=True))

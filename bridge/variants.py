@@ -119,10 +119,6 @@ class ChangeClasses:
         columns, entries = self._capacitor.expand(classes)
         factors[self._capacitor.row[entries], columns] *= self._capacitor.value[entries]
 
-    def capacitor_changes(self) -> NDArray[np.bool_]:
-        """Return which classes change a capacitance."""
-        return self._capacitor.count > 0
-
     def severity_slope(self, points: Points, classes: Index, row_power: Array) -> Array:
         """Return the reading's answer [V] to one neper more resistance in a class's own branches.
 

@@ -13,9 +13,8 @@ from bridge.circuit import build_circuit
 from bridge.damage import change_of, combine
 from bridge.errors import InputError
 from bridge.faults import Fault, list_faults, median_ohms, parse_fault
-from bridge.forecast import default_probings, forecast, forecast_changes, state_of
+from bridge.forecast import default_probings, forecast, forecast_changes, forecast_each, state_of
 from bridge.meter import MeterProfile, load_meter
-from bridge.outlook import forecast_each
 from bridge.probing import Probing, Setup
 from bridge.separate import reachable_probings
 from bridge.shots import plan_shots

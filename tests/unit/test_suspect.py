@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from bridge.board import Board, load_board
@@ -77,3 +79,21 @@ def test_predictions_of_swapped_readings_are_swapped(board: Board) -> None:
         assert (reading.value is None) == (shown.value is None)
         if reading.value is not None and shown.value is not None:
             assert shown.value == pytest.approx(reading.value, abs=0.02)
+
+
+def test_what_was_connected_for_one_reading_counts_for_that_reading(board: Board) -> None:
+    """A motor named in one row explains that row and no other, and its prediction says so."""
+    motor = frozenset({"motor"})
+    plain = readings_of(board, Setup())
+    tied = readings_of(board, Setup(connected=motor))
+    place = next(number for number, one in enumerate(plain) if (one.probing.red, one.probing.black) == ("U", "V"))
+    taken = [
+        dataclasses.replace(tied[number], connected=motor) if number == place else one
+        for number, one in enumerate(plain)
+    ]
+    ranking = rank(board, METER, Setup(), taken)
+    assert ranking.fit.ok
+    assert ranking.setup[0].what == "as-stated"
+    assert ranking.candidates[0].faults == ()
+    shown = ranking.predictions(0)[place].value
+    assert shown == pytest.approx(0.002, abs=0.001)

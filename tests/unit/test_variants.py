@@ -111,12 +111,6 @@ class TestApply:
         _, factors = self.batch(bridge, [0, 1, 2], changes=changes)
         assert factors[bridge.capacitor_index["C_BUS"]].tolist() == [1.0, 0.05, 0.0]
 
-    def test_which_change_a_capacitance(self, bridge: Circuit) -> None:
-        """Only capacitors that are low or open change a capacitance; a leaking one does not."""
-        faults = (("C_BUS", "low", None), ("C_BUS", "open", None), ("C_BUS", "leak", 1e4), ("D_UL", "open", None))
-        classes = ChangeClasses(bridge, [Change(), *(change_of(bridge, *fault) for fault in faults)])
-        assert classes.capacitor_changes().tolist() == [False, True, True, False, False]
-
 
 class TestEffects:
     """What the test without a solve says, against solving."""
