@@ -36,7 +36,7 @@ KEPT_APART = {
 OUTSIDERS = {
     "typer": ("cli.py", "options.py", "commands/"),
     "rich": ("layout.py",),
-    "pydantic": ("boardfile.py", "faulttable.py"),
+    "pydantic": ("boardfile.py", "faulttable.py", "repairtable.py"),
     "scipy": (),
     "pickle": (),
     "marshal": (),
