@@ -19,10 +19,11 @@ from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.core import find_core
 from bridge.damage import CHANNEL_NORMAL
+from bridge.effects import NO_EFFECT, STRONG, WEAK, EffectTest
 from bridge.instants import build_points, first_instant
 from bridge.shots import Shot, ShotArrays
-from bridge.solve import CHANNEL_DARK_V, Points, full_scale_amps, solve_adjoint, solve_points
-from bridge.variants import NO_EFFECT, STRONG, WEAK, ChangeClasses
+from bridge.solve import CHANNEL_DARK_V, Points, Response, full_scale_amps, solve_points, solve_response
+from bridge.variants import ChangeClasses
 
 __all__ = ["UNKNOWN", "Answers", "CellSolver", "CellTable", "Progress", "solve_cells"]
 
@@ -119,16 +120,17 @@ class _Context:
         self.tolerance_variance = tolerance**2
 
     def solve(
-        self, shot: Index, first: Index, second: Index, start: Array | None, at_start: bool
-    ) -> tuple[Answers, Points, Array, Array]:
-        """Return answers, and the points, node voltages and transfer resistances behind them."""
+        self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool, ports: bool
+    ) -> tuple[Answers, Points, Array, Response]:
+        """Return answers, and the points, node voltages and responses to small currents behind them."""
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
         if at_start:
             first_instant(circuit, points, factors, self.bus_volts)
         solution = solve_points(circuit, points, start)
         voltage = solution.voltage
-        adjoint = solve_adjoint(circuit, points, voltage)
+        response = solve_response(circuit, points, voltage, ports=ports)
+        adjoint = response.transfer
         jack, at_tips = self.arrays.jack_voltage(shot, voltage[points.red, np.arange(points.size)])
         value, slope = self.arrays.display(shot, jack)
         slope = slope * at_tips
@@ -175,7 +177,7 @@ class _Context:
             capacitor_volts=capacitor_volts,
             capacitor_amps=capacitor_amps,
         )
-        return answers, points, voltage, adjoint
+        return answers, points, voltage, response
 
     def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:
         """Return the variance of the reading [V^2] from the spread of the gate thresholds."""
@@ -207,7 +209,8 @@ class _Collector:
         self.batches = tuple(dict.fromkeys(circuit.junction_batch))
         every_capacitor = np.arange(len(circuit.capacitor_rows))
         self._whole = _Context(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
-        self._pairing = classes.restrict(pair_classes)
+        self._every = EffectTest(circuit, classes)
+        self._pairing = EffectTest(circuit, classes.restrict(pair_classes))
         main = {circuit.node(name) for name in circuit.board.main_terminals}
         self._on_main = np.array([shot.red in main and shot.black in main and not shot.holds for shot in shots])
         self._core = find_core(circuit, sorted(main), classes.changes)
@@ -236,15 +239,19 @@ class _Collector:
         numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
         for begin in range(0, max(len(shot), 1), LOAD):
             part = slice(begin, begin + LOAD)
-            answers, points, voltage, adjoint = self._whole.solve(
-                shot[part], first[part], second[part], None if start is None else start[:, part], at_start
+            starts = None if start is None else start[:, part]
+            answers, points, voltage, response = self._whole.solve(
+                shot[part], first[part], second[part], starts, at_start=at_start, ports=True
             )
             self._pieces.append(answers)
             self._voltages.append(voltage)
-            amps = full_scale_amps(points)
-            self._effects.append(self._pairing.effects(points, voltage, adjoint, amps))
-            if not first[part].any():
-                moved = self.classes.effects(points, voltage, adjoint, amps)
+            state = points, voltage, response, full_scale_amps(points)
+            slack = self._whole.arrays.slack(shot[part], answers.value, answers.jack)
+            if first[part].any():
+                self._effects.append(self._pairing.grades(*state, slack))
+            else:
+                moved = self._every.grades(*state, slack)
+                self._effects.append(moved[self.pair_classes])
                 self._on_healthy.update(zip(numbers[part].tolist(), moved.T, strict=True))
         self.count += len(shot)
         return numbers
@@ -269,7 +276,9 @@ class _Collector:
         ):
             for begin in range(0, len(columns), LOAD):
                 part = columns[begin : begin + LOAD]
-                answers, *_ = context.solve(shot[part], first[part], second[part], starts(part)[nodes], at_start)
+                answers, *_ = context.solve(
+                    shot[part], first[part], second[part], starts(part)[nodes], at_start=at_start, ports=False
+                )
                 self._pieces.append(answers)
                 numbers[part] = np.arange(self.count, self.count + len(part))
                 self.count += len(part)

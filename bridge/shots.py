@@ -19,6 +19,8 @@ __all__ = ["Shot", "ShotArrays", "displayed", "plan_shots"]
 Array = NDArray[np.float64]
 
 VOLTMETER_OHMS = 10e6
+OPEN_MARGIN_V = 0.01
+OPEN_SLACK_V = 2e-4  # small beside the margin, and beside what a charging display is known to
 TIED_GATE_OHMS = 0.1  # a clip lead from gate to emitter
 
 
@@ -164,6 +166,23 @@ class ShotArrays:
         """Return the voltage at the meter's jacks [V] and its slope against the voltage at the tips [1]."""
         flows, conductance = meter_current(self.amps[which], self.volts[which], self.ohms[which], red_voltage)
         return red_voltage + flows * self.lead_ohms[which], 1.0 - conductance * self.lead_ohms[which]
+
+    def slack(self, which: NDArray[np.intp], value: Array, jack: Array) -> Array:
+        """Return how far the voltage between the tips may move without a change on the display [V]: zero but for OL.
+
+        Parameters
+        ----------
+        which : ndarray of int, batch
+            Shot of each column.
+        value, jack : ndarray, batch
+            What the display shows, and the voltage at the jacks [V].
+        """
+        amps, limit = self.amps[which], self.limit[which]
+        source = np.maximum(self.ohms[which] - self.lead_ohms[which], 1e-9)
+        with np.errstate(invalid="ignore", over="ignore"):
+            in_volts = np.where(amps > 0.0, limit * amps, self.volts[which] * limit / (limit + source))
+        edge = np.where(self.in_ohms[which], in_volts, limit)
+        return np.where(np.isinf(value) & (np.abs(jack) > edge + OPEN_MARGIN_V), OPEN_SLACK_V, 0.0)
 
     def display(self, which: NDArray[np.intp], jack: Array) -> tuple[Array, Array]:
         """Return what the display shows and its slope against the voltage at the jacks.

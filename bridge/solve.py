@@ -23,7 +23,7 @@ from bridge.circuit import Circuit
 from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.elimination import Factors
 
-__all__ = ["Points", "Solution", "full_scale_amps", "meter_current", "solve_adjoint", "solve_points"]
+__all__ = ["Points", "Response", "Solution", "full_scale_amps", "meter_current", "solve_points", "solve_response"]
 
 Array = NDArray[np.float64]
 
@@ -497,8 +497,26 @@ def solve_points(circuit: Circuit, points: Points, start: Array | None = None) -
     return result
 
 
-def solve_adjoint(circuit: Circuit, points: Points, voltage: Array) -> Array:
-    """Return how the red lead's voltage answers one ampere into each node [ohm].
+@dataclass(frozen=True, slots=True)
+class Response:
+    """How a batch of solved points answers small currents.
+
+    Parameters
+    ----------
+    transfer : ndarray, nodes x batch
+        Move of the red lead with one ampere into each node [ohm]: a branch from a to b that carries dI more moves the
+        reading by -(transfer[a] - transfer[b]) dI.
+    port_ohms : ndarray, edges x batch
+        Resistance between the ends of each edge of the circuit's plan, its own conductance included [ohm]; zero, which
+        is too low rather than too high, in columns whose channels answer their gates.
+    """
+
+    transfer: Array
+    port_ohms: Array
+
+
+def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: bool = True) -> Response:
+    """Return how solved points answer small currents.
 
     Parameters
     ----------
@@ -506,13 +524,10 @@ def solve_adjoint(circuit: Circuit, points: Points, voltage: Array) -> Array:
         As for :func:`solve_points`.
     voltage : ndarray, nodes x batch
         A converged solution [V].
-
-    Returns
-    -------
-    ndarray, nodes x batch
-        Transfer resistances: a branch from a to b that carries dI more moves the reading by -(out[a] - out[b]) dI.
+    ports : bool
+        Whether resistances between neighbouring nodes are wanted too; without, there are none in the answer.
     """
-    pieces = []
+    transfer, port_ohms = [], []
     for first in range(0, points.size, BATCH):
         columns = slice(first, first + BATCH)
         chunk = points.take(columns)
@@ -521,5 +536,14 @@ def solve_adjoint(circuit: Circuit, points: Points, voltage: Array) -> Array:
         factors = state.plan.factor(edges, ground)
         unit = np.zeros_like(state.voltage)
         unit[chunk.red, state.columns] = 1.0
-        pieces.append(state.solve_linear(factors, unit, gate_slopes, transposed=True))
-    return np.concatenate(pieces, axis=1) if pieces else np.zeros((circuit.node_count, 0))
+        transfer.append(state.solve_linear(factors, unit, gate_slopes, transposed=True))
+        if ports:
+            between = state.plan.port_ohms(factors)
+            for _row, slope in gate_slopes:
+                between[:, slope > SLOPE_FLOOR_S] = 0.0
+            port_ohms.append(between)
+    nothing = np.zeros((circuit.node_count, 0))
+    return Response(
+        np.concatenate(transfer, axis=1) if transfer else nothing,
+        np.concatenate(port_ohms, axis=1) if port_ohms else np.zeros((circuit.plan.edge_count, 0)),
+    )

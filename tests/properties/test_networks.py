@@ -18,7 +18,7 @@ from bridge.instants import build_points
 from bridge.meter import load_meter, parse_meter
 from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
-from bridge.solve import solve_adjoint
+from bridge.solve import solve_response
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import capacitor, diode, make_board, number, resistor, settled
 
@@ -114,7 +114,7 @@ class TestResistors:
         which, healthy = np.arange(len(shots)), np.zeros(len(shots), dtype=np.intp)
         points, _ = build_points(circuit, shots, which, ChangeClasses(circuit, [Change()]), healthy)
         # a source without a conductance of its own: what is asked for is the network's
-        passive = solve_adjoint(circuit, points, np.zeros((circuit.node_count, points.size)))
+        passive = solve_response(circuit, points, np.zeros((circuit.node_count, points.size))).transfer
         places = [circuit.node(probing.red) for probing in probings]
         transfer = passive[places]
         assert transfer == pytest.approx(transfer.T, rel=1e-5)

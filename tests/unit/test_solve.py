@@ -17,7 +17,7 @@ from bridge.instants import build_points
 from bridge.meter import MeterProfile, load_meter, parse_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import plan_shots
-from bridge.solve import Points, full_scale_amps, meter_current, solve_adjoint, solve_points
+from bridge.solve import Points, full_scale_amps, meter_current, solve_points, solve_response
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import bare_bridge, diode, make_board, part, resistor, settled, switch
 from tests.plain.solver import channel_law, junction_law
@@ -316,7 +316,7 @@ class TestPromises:
         assert apart.converged.all()
         columns = np.arange(points.size)
         assert apart.voltage[points.red, columns] == pytest.approx(together.voltage[points.red, columns], abs=1e-9)
-        assert solve_adjoint(circuit, points, apart.voltage).shape == apart.voltage.shape
+        assert solve_response(circuit, points, apart.voltage).transfer.shape == apart.voltage.shape
 
     def test_cut_short_is_not_converged(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A column that was not given enough steps says that it did not converge."""
@@ -356,7 +356,7 @@ class TestAdjoint:
         points = points_of(circuit, probing, change=change, meter=meter)
         solution = solve_points(circuit, points)
         assert solution.converged.all()
-        transfer = solve_adjoint(circuit, points, solution.voltage)[:, 0]
+        transfer = solve_response(circuit, points, solution.voltage).transfer[:, 0]
         many = points.take(np.zeros(2 * circuit.node_count, dtype=np.intp))
         inject = many.inject.copy()
         amps = 1e-7
@@ -379,7 +379,7 @@ class TestAdjoint:
         board = make_board("A K T", resistor("R_1", "A", "T", 700.0), resistor("R_2", "T", "K", 300.0))
         circuit = build_circuit(board, Setup())
         points = points_of(circuit, Probing("A", "K"))
-        transfer = solve_adjoint(circuit, points, solve_points(circuit, points).voltage)[:, 0]
+        transfer = solve_response(circuit, points, solve_points(circuit, points).voltage).transfer[:, 0]
         at = {net: transfer[circuit.node(net)] for net in "AKT"}
         # 1e-9 of the test current per volt is the solver's floor of the source's own conductance
         assert at["A"] == pytest.approx(1000.0, rel=1e-6)
