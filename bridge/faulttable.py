@@ -30,6 +30,8 @@ __all__ = [
     "PatternMember",
     "RatioRow",
     "SeverityRow",
+    "Symptom",
+    "SymptomCause",
     "WeightRow",
     "Wording",
     "Words",
@@ -186,6 +188,51 @@ class Pattern:
 
 
 @dataclass(frozen=True, slots=True, config=STRICT)
+class SymptomCause:
+    """Faults that bring a symptom about, each on its own with ``chance`` [1]; empty conditions match everything.
+
+    ``within`` says where the fault lies from the part the symptom was seen at: that part, its position, its leg, or
+    anywhere on the board.
+    """
+
+    chance: Annotated[float, Field(gt=0.0, lt=1.0)]
+    within: Literal["part", "position", "leg", "board"] = "board"
+    modes: tuple[str, ...] = ()
+    refs: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    groups: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, config=STRICT)
+class Symptom:
+    """What is seen, heard or told before any reading.
+
+    Parameters
+    ----------
+    say : str
+        How it is typed.
+    about : str
+        What it is.
+    at : str
+        ``part`` where it is seen at a part, ``board`` where it is how the whole board behaves.
+    unrelated : float
+        Probability that it is told although none of its causes is there [1].
+    cause : tuple of SymptomCause
+        What brings it about.
+    also : tuple of str
+        Other words for it.
+    """
+
+    say: Annotated[str, Field(min_length=1)]
+    about: str
+    at: Literal["part", "board"]
+    unrelated: Annotated[float, Field(gt=0.0, lt=1.0)]
+    source: str
+    cause: Annotated[tuple[SymptomCause, ...], Field(min_length=1)]
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, config=STRICT)
 class Wording:
     """A fault mode in words: a phrase for tables and a sentence on what it is and how it comes about."""
 
@@ -216,6 +263,7 @@ class FaultTable:
     link: tuple[Link, ...] = field(default=())
     pattern: tuple[Pattern, ...] = field(default=())
     words: tuple[Words, ...] = field(default=())
+    symptom: tuple[Symptom, ...] = field(default=())
 
     def weight_row(self, part: Part, board: Board) -> WeightRow:
         """Return the row that gives a part its group and weight; the last row matches everything."""
@@ -310,15 +358,31 @@ def _name_problems(table: FaultTable) -> list[str]:
         found += _kind_problems(f"severity {number}", severity.kinds)
     for words in table.words:
         found += _kind_problems("words", (words.kind,))
-    choices: list[tuple[str, FaultsOf | PatternMember]] = []
+    choices: list[tuple[str, FaultsOf | PatternMember | SymptomCause]] = []
     for link in table.link:
         choices += [(f"link {link.about!r}", link.one), (f"link {link.about!r}", link.other)]
     for pattern in table.pattern:
         choices += [(f"pattern {pattern.name!r}", member) for member in pattern.member]
+    for symptom in table.symptom:
+        choices += [(f"symptom {symptom.say!r}", cause) for cause in symptom.cause]
     for name, choice in choices:
         found += _group_problems(name, choice.groups, table)
         unknown = _kind_problems(name, choice.kinds)
         found += unknown or _mode_problems(name, choice.modes, choice.kinds)
+    return found
+
+
+def _symptom_problems(table: FaultTable) -> list[str]:
+    """Words that mean two symptoms, and symptoms of a whole board that ask where they were seen."""
+    found: list[str] = []
+    known: dict[str, str] = {}
+    for symptom in table.symptom:
+        for words in (symptom.say, *symptom.also):
+            if words.casefold() in known:
+                found.append(f"symptom {symptom.say!r}: {words!r} also means {known[words.casefold()]!r}")
+            known[words.casefold()] = symptom.say
+        if symptom.at == "board" and any(cause.within != "board" for cause in symptom.cause):
+            found.append(f"symptom {symptom.say!r}: a cause of a whole board's symptom lies within the board")
     return found
 
 
@@ -363,7 +427,7 @@ def _problems(table: FaultTable) -> list[str]:
     for pattern in table.pattern:
         for member in pattern.member:
             found += _sum_problems(f"pattern {pattern.name!r}: modes of a member", member.modes.values())
-    return found + (_name_problems(table) or _coverage_problems(table))
+    return found + (_name_problems(table) or _coverage_problems(table)) + _symptom_problems(table)
 
 
 def parse_fault_table(text: str, source: str) -> FaultTable:

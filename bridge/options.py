@@ -18,12 +18,21 @@ if TYPE_CHECKING:
     from bridge.meter import MeterProfile
     from bridge.probing import Setup
 
-__all__ = ["AsJson", "BenchOptions", "BoardName", "with_bench_options"]
+__all__ = ["AsJson", "BenchOptions", "BoardName", "SeenBefore", "with_bench_options"]
 
 BoardName = Annotated[
     str, typer.Argument(metavar="BOARD", help="Name of a shipped board, or path to a board file.", show_default=False)
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer in JSON.")]
+
+SeenBefore = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--seen",
+        metavar="WHAT",
+        help='What was seen before any reading: "F_1 open", "trips at switch-on". Repeatable.',
+    ),
+]
 
 # set-up key as bench journals name it -> option a person typed
 OPTION_OF = {

@@ -253,6 +253,7 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
             {"part": suspect.part, "package": suspect.package, "probability": suspect.probability}
             for suspect in ranking.parts
         ],
+        "seen": list(ranking.seen),
         "caution": charge_warning(ranking.readings, ranking.given_setup),
         "setup": [{"what": belief.what, "probability": belief.probability} for belief in ranking.setup],
     }

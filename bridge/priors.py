@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from bridge.coupling import couple_faults
 from bridge.faults import Fault, Hypothesis
 from bridge.faulttable import FaultTable, WeightRow, fault_table
 from bridge.patterns import SMALLEST_SET, Strike, list_strikes
+from bridge.seen import Seen, chances_of
 
 __all__ = ["PatternSet", "Priors"]
 
@@ -80,6 +82,9 @@ class Priors:
     _reach_of_part: Array  # faults x parts, what each part adds to it
     _log_size: Array  # ln of the probability of 3, 4, … faults, given damage that spread
     _strikes: tuple[Strike, ...]
+    # symptoms x faults: ln of the chance that a fault does not bring a symptom about; and whether nothing else does
+    _log_missing: Array = dataclasses.field(default_factory=lambda: np.zeros((0, 0)))
+    _log_untold: Array = dataclasses.field(default_factory=lambda: np.zeros(0))
 
     @classmethod
     def for_board(cls, board: Board, faults: Sequence[Fault]) -> Priors:
@@ -122,6 +127,39 @@ class Priors:
             _strikes=strikes,
         )
 
+    def given(self, seen: Sequence[Seen]) -> Priors:
+        """Return the priors once symptoms were seen; from here on they no longer sum to 1.
+
+        Parameters
+        ----------
+        seen : sequence of Seen
+            What was seen, heard or told before any reading.
+
+        Notes
+        -----
+        Each symptom multiplies the prior of a hypothesis by the probability that it shows under it: a noisy "or" of
+        its faults, all symptoms independent given the hypothesis. Pearl (1988), as in ``data/faults.toml``.
+        """
+        if not seen:
+            return self
+        chances = np.array([chances_of(one, self.board, self.faults) for one in seen])
+        untold = np.log1p(-np.array([one.symptom.unrelated for one in seen]))
+        missing = np.log1p(-chances)
+        return dataclasses.replace(
+            self,
+            log_healthy=self.log_healthy + float(np.sum(np.log(-np.expm1(untold)))),
+            log_single=self.log_single + np.sum(np.log(-np.expm1(untold[:, np.newaxis] + missing)), axis=0),
+            _log_missing=missing,
+            _log_untold=untold,
+        )
+
+    def _log_shown(self, sets: Index) -> Array:
+        """Return ln of the probability that all symptoms show, for each set of faults (sets x size)."""
+        total = np.zeros(len(sets))
+        for untold, missing in zip(self._log_untold.tolist(), self._log_missing, strict=True):
+            total += np.log(-np.expm1(untold + missing[sets].sum(axis=1)))
+        return total
+
     @cached_property
     def index_of(self) -> dict[Fault, int]:
         """Index of each single fault."""
@@ -143,7 +181,10 @@ class Priors:
         with np.errstate(divide="ignore"):
             joint = self._first[first] * self._first[second] * self._coupling[first, second]
             log_chance: Array = np.log(joint / self._all_pairs)
-        return log_chance + self.log_pair_mass
+        log_chance += self.log_pair_mass
+        if len(self._log_untold):
+            log_chance += self._log_shown(np.stack([first, second], axis=1))
+        return log_chance
 
     @cached_property
     def _all_pairs(self) -> float:
@@ -170,7 +211,7 @@ class Priors:
             chance = np.logaddexp(chance, by_pattern)
         parts = np.sort(self._part[sets], axis=1)
         chance[np.any(parts[:, 1:] == parts[:, :-1], axis=1)] = -np.inf
-        return chance
+        return chance + self._log_shown(sets)
 
     def log_prior(self, hypothesis: Hypothesis) -> float:
         """Return ln of the probability of any one hypothesis.

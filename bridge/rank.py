@@ -21,6 +21,7 @@ from bridge.predict import Progress
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
 from bridge.readings import Reading
+from bridge.seen import Seen, parse_seen
 from bridge.separate import separable_in_place
 from bridge.suspect import exchange_leads, suspect_setup
 from bridge.table import FaultSpace, build_space, table_of
@@ -46,6 +47,8 @@ def rank(
     setup: Setup,
     readings: Sequence[Reading],
     progress: Progress | None = None,
+    *,
+    seen: Sequence[str] = (),
 ) -> Ranking:
     """Return all single and paired faults of a board ranked by how well they explain the readings.
 
@@ -61,25 +64,28 @@ def rank(
         The readings, in the order they were taken.
     progress : callable, optional
         Called with readings weighed and readings to weigh.
+    seen : sequence of str
+        What was seen, heard or told before any reading: ``F_1 open``, ``trips at switch-on``.
 
     Raises
     ------
     InputError
-        No reading at all; or one with a lead, pin, position or range that does not exist in this set-up.
+        No reading at all; words under ``seen`` that nobody knows; or one with a lead, pin, position or range that does not exist in this set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
-    stated = _rank_in(board, meter, setup, readings, progress)
+    told = tuple(parse_seen(text, board) for text in seen)
+    stated = _rank_in(board, meter, setup, readings, told, progress)
     if stated.fit.ok and stated.fit.worst_reading is None:
         return stated
     # suspect the set-up before condemning a part
-    beliefs = suspect_setup(board, meter, setup, readings)
+    beliefs = suspect_setup(board, meter, setup, readings, told)
     likeliest = beliefs[0]
     if likeliest.setup is None:
         answer = stated
     else:
         taken = [exchange_leads(reading) for reading in readings] if likeliest.swapped else readings
-        answer = _rank_in(board, meter, likeliest.setup, taken, progress)
+        answer = _rank_in(board, meter, likeliest.setup, taken, told, progress)
     return dataclasses.replace(
         answer,
         readings=tuple(readings),
@@ -89,10 +95,16 @@ def rank(
 
 
 def _rank_in(
-    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading], progress: Progress | None
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    readings: Sequence[Reading],
+    seen: tuple[Seen, ...],
+    progress: Progress | None,
 ) -> Ranking:
     """Rank in one state of the bench."""
     space = build_space(board, setup)
+    space = dataclasses.replace(space, priors=space.priors.given(seen))
     table = table_of(space, meter, readings)
     models = model_readings(readings, meter)
     screened = screen(table, models, progress)
@@ -110,6 +122,7 @@ def _rank_in(
         groups=_list_groups(board, meter, setup, space, beliefs, labels, candidates),
         parts=_suspect_parts(board, space, beliefs),
         setup=(SetupBelief("as-stated", 1.0),),
+        seen=tuple(str(one) for one in seen),
     )
 
 

@@ -117,6 +117,8 @@ class Ranking:
         What the bench was like, most probable first.
     leads_swapped : bool
         Whether candidates are for exchanged leads, because that is how the readings were most probably taken.
+    seen : tuple of str
+        What was seen before any reading, as the table calls it.
     """
 
     board: Board
@@ -129,6 +131,7 @@ class Ranking:
     parts: tuple[PartSuspicion, ...]
     setup: tuple[SetupBelief, ...]
     leads_swapped: bool = False
+    seen: tuple[str, ...] = ()
 
     def predictions(self, candidate: int) -> tuple[Forecast, ...]:
         """Return what a candidate predicts for each reading, in their order."""

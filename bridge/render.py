@@ -292,7 +292,10 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
     warning = charge_warning(ranking.readings, ranking.given_setup)
     page: list[str | Table] = [] if warning is None else [warning]
-    page += [" ".join(_verdict(ranking)), _candidate_table(ranking, listed)]
+    page.append(" ".join(_verdict(ranking)))
+    if ranking.seen:
+        page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
+    page.append(_candidate_table(ranking, listed))
     left_out = len(ranking.candidates) - len(listed)
     if left_out:
         rest = sum(entry.probability for entry in ranking.candidates[len(listed) :])

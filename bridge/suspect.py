@@ -15,6 +15,7 @@ from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
+from bridge.seen import Seen
 from bridge.table import build_space, table_of
 
 __all__ = ["SetupSuspicion", "exchange_leads", "suspect_setup"]
@@ -60,7 +61,7 @@ def exchange_leads(reading: Reading) -> Reading:
 
 
 def suspect_setup(
-    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading]
+    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading], seen: Sequence[Seen] = ()
 ) -> tuple[SetupSuspicion, ...]:
     """Return states of the bench that could explain the readings, most probable first; they sum to 1.
 
@@ -68,6 +69,8 @@ def suspect_setup(
     ----------
     board, meter, setup, readings
         As for ranking.
+    seen : sequence of Seen
+        What was seen before any reading.
 
     Notes
     -----
@@ -80,7 +83,7 @@ def suspect_setup(
     for what, prior, state in states:
         taken = [exchange_leads(reading) for reading in readings] if what == "leads-swapped" else readings
         if state:
-            evidence = _log_evidence(board, meter, state, taken)
+            evidence = _log_evidence(board, meter, state, taken, seen)
         else:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))
         weights.append(float(np.log(prior)) + evidence)
@@ -112,10 +115,13 @@ def _states(board: Board, setup: Setup) -> list[tuple[str, float, Setup | None]]
     return [("as-stated", 1.0 - sum(prior for _, prior, _ in states), setup), *states]
 
 
-def _log_evidence(board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading]) -> float:
+def _log_evidence(
+    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading], seen: Sequence[Seen]
+) -> float:
     """Return the log evidence of the healthy board and all single faults in one state of the bench."""
     try:
         space = build_space(board, setup)
+        space = dataclasses.replace(space, priors=space.priors.given(seen))
         table = table_of(space, meter, readings)
     except InputError:
         return -1e6  # a lead that does not exist in this state

@@ -8,7 +8,7 @@ import typer
 
 from bridge.commands.taken import ReadingsName, load_taken
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
 
 __all__ = ["suggest"]
 
@@ -21,6 +21,7 @@ def suggest(
     readings: ReadingsName,
     *,
     top: Annotated[int, typer.Option("--top", metavar="N", help="How many to list.", min=1)] = TOP,
+    seen: SeenBefore = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -35,7 +36,7 @@ def suggest(
 
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings)
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or ())
     advice = suggest_readings(ranking, top)
     if json:
         return payload.json_text(payload.advice_payload(advice))

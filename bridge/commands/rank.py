@@ -8,7 +8,7 @@ import typer
 
 from bridge.commands.taken import ReadingsName, load_taken
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
 
 __all__ = ["rank"]
 
@@ -23,6 +23,7 @@ def rank(
     top: Annotated[
         int | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]", min=0)
     ] = None,
+    seen: SeenBefore = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -36,7 +37,7 @@ def rank(
 
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings)
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or ())
     listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))
