@@ -21,6 +21,7 @@ from bridge.commands.boards import boards
 from bridge.commands.next import suggest
 from bridge.commands.predict import predict
 from bridge.commands.rank import rank
+from bridge.commands.sheet import sheet
 from bridge.commands.show import show
 from bridge.errors import InputError
 from bridge.layout import write_page, write_text
@@ -50,7 +51,7 @@ def _every_command(
     """Find the failed part of a power bridge from multimeter readings, without desoldering anything."""
 
 
-for _command in (boards, show, predict, rank):
+for _command in (boards, show, sheet, predict, rank):
     app.command()(_command)
 app.command("next")(suggest)
 

@@ -2,7 +2,7 @@
 
 The path is a graph question: among all ways from the lead the current leaves to the lead it returns by, along branches
 in the direction their current flows, the one whose weakest branch carries most (a widest path: Pollack, Oper. Res. 8
-(1960) 733).
+(1960) 733, from memory).
 """
 
 from __future__ import annotations

@@ -11,8 +11,8 @@ import pytest
 
 from tests.conftest import Outcome, process_environment
 
-HEAVY = ("numpy", "networkx", "pydantic", "rich", "scipy")
-COMMANDS = ("boards", "show", "predict", "rank")
+HEAVY = ("numpy", "networkx", "pydantic", "rich", "scipy", "jinja2")
+COMMANDS = ("boards", "show", "sheet", "predict", "rank", "next")
 COMMON_OPTIONS = (
     "--meter",
     "--json",
@@ -81,7 +81,7 @@ def test_help_names_every_command(command: Callable[..., Outcome]) -> None:
         assert len(line.split()) > 2
 
 
-@pytest.mark.parametrize("name", ["show", "predict", "rank"])
+@pytest.mark.parametrize("name", ["show", "sheet", "predict", "rank", "next"])
 def test_commands_share_the_options_of_the_bench(name: str, command: Callable[..., Outcome]) -> None:
     """Every command on a board takes the meter and the state of the bench."""
     words = command(name, "--help").out.split()

@@ -17,6 +17,7 @@ from bridge.oddities import oddities
 from bridge.placement import CONNECTABLE
 from bridge.readingrows import COLUMNS
 from bridge.readings import parse_reading_text, parse_readings
+from tests.cli.test_help import COMMANDS
 from tests.conftest import ROOT, Outcome
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -111,7 +112,7 @@ def test_the_snippet_runs(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> No
 
 def test_the_options_are_those_there_are(command: Callable[..., Outcome]) -> None:
     """Every option the README names exists, and everything that can be connected is named by the help."""
-    helps = "".join(command(name, "--help").out for name in ("boards", "show", "predict", "rank"))
+    helps = "".join(command(name, "--help").out for name in COMMANDS)
     for option in set(re.findall(r"`(--[a-z-]+)", README)):
         assert option in helps
     assert all(word in " ".join(helps.split()) for word in CONNECTABLE)
