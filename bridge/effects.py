@@ -17,13 +17,15 @@ from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.solve import ALWAYS_ON_GATE_V, Points, Response
 from bridge.variants import ChangeClasses
 
-__all__ = ["NO_EFFECT", "STRONG", "WEAK", "EffectTest"]
+__all__ = ["NO_EFFECT", "NO_EFFECT_ALONE", "STRONG", "WEAK", "EffectTest"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Grades = NDArray[np.uint8]
 
-NO_EFFECT, WEAK, STRONG = 0, 1, 2
+NO_EFFECT = 0
+NO_EFFECT_ALONE = 1  # nothing on the display, but nodes are pulled: with a capacitor or another fault that may show
+WEAK, STRONG = 2, 3
 
 SAFE_AMPS_SHARE = 5e-3  # of the test current: a step from which first order still tells the size of the answer
 SAFE_MOVE_V = 0.25
@@ -40,7 +42,7 @@ LEAST_LEFT = 1e-12  # share of a conductance beside an opened branch that roundi
 class _Yardsticks:
     """What each column of a batch allows."""
 
-    def __init__(self, points: Points, voltage: Array, test_amps: Array, slack: Array) -> None:
+    def __init__(self, circuit: Circuit, points: Points, voltage: Array, test_amps: Array, slack: Array) -> None:
         reading = np.abs(voltage[points.red, np.arange(points.size)])
         self.test_amps = test_amps
         self.volts = np.maximum(SAFE_READING_V + SAFE_READING_SHARE * reading, slack)
@@ -54,9 +56,10 @@ class _Yardsticks:
             test_amps = self.test_amps[columns]
             quiet = (current <= SAFE_AMPS_SHARE * test_amps) & (reading <= self.volts[columns])
             quiet &= moves <= SAFE_MOVE_V
+            still = moves * growth <= SAFE_READING_V
             near = (current <= WEAK_AMPS_SHARE * test_amps) & (reading <= self.weak_volts[columns])
-        grades: Grades = np.where(quiet, NO_EFFECT, np.where(near, WEAK, STRONG)).astype(np.uint8)
-        return grades
+        grades: Grades = np.where(quiet, np.where(still, NO_EFFECT, NO_EFFECT_ALONE), np.where(near, WEAK, STRONG))
+        return grades.astype(np.uint8)
 
 
 class EffectTest:
@@ -86,7 +89,7 @@ class EffectTest:
     def grades(
         self, points: Points, voltage: Array, response: Response, test_amps: Array, slack: Array | None = None
     ) -> Grades:
-        """Return how much classes would move readings, classes x batch: NO_EFFECT, WEAK or STRONG.
+        """Return how much classes would move readings, classes x batch: NO_EFFECT to STRONG.
 
         Parameters
         ----------
@@ -106,24 +109,23 @@ class EffectTest:
         A conductance g added between two nodes a voltage v and a resistance z apart takes g v / (1 + g z) (Helmholtz,
         1853; Thevenin, 1883); taken away it does the same with -g.
         """
-        allowed = _Yardsticks(points, voltage, test_amps, np.zeros(points.size) if slack is None else slack)
+        slack = np.zeros(points.size) if slack is None else slack
+        allowed = _Yardsticks(self.circuit, points, voltage, test_amps, slack)
         result = np.zeros((self.classes.size, points.size), dtype=np.uint8)
-        for entries, graded in (
-            (self.classes.linear, self._linear(points, voltage, response, allowed)),
-            (self.classes.junction, self._junctions(points, voltage, response, allowed)),
-            (self.classes.channel, self._channels(points, voltage, response, allowed)),
-            (self.classes.capacitor, self._capacitors(points, voltage, response, allowed)),
+        for entries, grade in (
+            (self.classes.linear, self._linear),
+            (self.classes.junction, self._junctions),
+            (self.classes.channel, self._channels),
+            (self.classes.capacitor, self._capacitors),
         ):
-            if graded is None or not len(entries.row):
-                continue
-            some = np.flatnonzero(entries.count)
-            result[some] = np.maximum(result[some], np.maximum.reduceat(graded, entries.first[some], axis=0))
+            if len(entries.row) and points.size:
+                graded = grade(points, voltage, response, allowed)
+                some = np.flatnonzero(entries.count)
+                result[some] = np.maximum(result[some], np.maximum.reduceat(graded, entries.first[some], axis=0))
         return result
 
-    def _linear(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades | None:
+    def _linear(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades:
         linear, circuit = self.classes.linear, self.circuit
-        if not len(linear.row):
-            return None
         graded = np.zeros((len(linear.row), points.size), dtype=np.uint8)
         a, b = circuit.linear_a, circuit.linear_b
         transfer = response.transfer
@@ -134,7 +136,7 @@ class EffectTest:
         ohms = response.port_ohms[edges]
         strongest = linear.value[[entries[0] for entries in self._added_entries]] if len(rows) else np.zeros(0)
         loud = self._added(strongest[:, None], drop, reach, ohms, allowed, slice(None)) > NO_EFFECT
-        loud &= edges[:, None] >= 0
+        loud &= (edges[:, None] >= 0) & response.ports_known
         for place in np.flatnonzero(loud.any(axis=1)).tolist():
             columns = np.flatnonzero(loud[place])
             entries = self._added_entries[place]
@@ -150,7 +152,13 @@ class EffectTest:
             response.port_ohms[edges],
             allowed,
         )
-        graded[taken[edges < 0]] = NO_EFFECT
+        unknown = np.flatnonzero(~response.ports_known)
+        if len(unknown):
+            rows = linear.row
+            flows = linear.value[:, None] * (voltage[a[rows]] - voltage[b[rows]])[:, unknown]
+            reach = (transfer[a[rows]] - transfer[b[rows]])[:, unknown]
+            graded[:, unknown] = self._plain(flows, reach, allowed, unknown)
+        graded[self._edge < 0] = NO_EFFECT
         return graded
 
     @staticmethod
@@ -170,52 +178,51 @@ class EffectTest:
         graded = allowed.grades(amps, freed * ohms, freed * np.abs(reach), slice(None))
         # a branch that alone joins its nodes to the rest carries nothing that could be freed
         bridge = ~known & (amps <= SAFE_STEP_SHARE * allowed.test_amps) & (amps * np.abs(reach) <= allowed.volts)
-        result: Grades = np.where(known, graded, np.where(bridge, NO_EFFECT, STRONG)).astype(np.uint8)
+        result: Grades = np.where(known, graded, np.where(bridge, NO_EFFECT_ALONE, STRONG)).astype(np.uint8)
         return result
 
-    def _junctions(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades | None:
+    def _junctions(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades:
         entries, circuit = self.classes.junction, self.circuit
-        if not len(entries.row):
-            return None
         rows = entries.row
         a, b = circuit.junction_a[rows], circuit.junction_b[rows]
         scale, series = circuit.junction_scale[rows][:, None], circuit.junction_ohms[rows][:, None]
         flows, slope = laws.junction(voltage[a] - voltage[b], points.saturation[rows], scale, series)
         edges = np.array([circuit.junction_places[row][2] for row in rows.tolist()], dtype=np.intp)
-        graded = self._gone(
-            flows, -slope, response.transfer[a] - response.transfer[b], response.port_ohms[edges], allowed
-        )
+        reach = response.transfer[a] - response.transfer[b]
+        graded = self._gone(flows, -slope, reach, response.port_ohms[edges], allowed)
+        unknown = np.flatnonzero(~response.ports_known)
+        graded[:, unknown] = self._plain(flows[:, unknown], reach[:, unknown], allowed, unknown)
         graded[edges < 0] = NO_EFFECT
         return graded
 
-    def _channels(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades | None:
+    def _channels(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades:
         entries, circuit = self.classes.channel, self.circuit
-        if not len(entries.row):
-            return None
         steps = self._channel_steps(points, voltage)
         high, low = circuit.channel_high[entries.row], circuit.channel_low[entries.row]
-        return self._plain(steps, response.transfer[high] - response.transfer[low], allowed)
+        return self._plain(steps, response.transfer[high] - response.transfer[low], allowed, slice(None))
 
-    def _capacitors(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades | None:
+    def _capacitors(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades:
         """Grade capacitors; a smaller capacitance changes neither the first instant nor the end."""
         entries, circuit = self.classes.capacitor, self.circuit
         rows = circuit.capacitor_rows
-        if not len(entries.row) or not points.siemens[rows].any():
-            return None
+        if not points.siemens[rows].any():
+            return np.zeros((len(entries.row), points.size), dtype=np.uint8)
         a, b = circuit.linear_a[rows], circuit.linear_b[rows]
         flows = points.siemens[rows] * (voltage[a] - voltage[b])
         steps = np.where((entries.value == 0.0)[:, None], flows[entries.row], 0.0)
-        return self._plain(steps, (response.transfer[a] - response.transfer[b])[entries.row], allowed)
+        return self._plain(steps, (response.transfer[a] - response.transfer[b])[entries.row], allowed, slice(None))
 
     @staticmethod
-    def _plain(steps: Array, reach: Array, allowed: _Yardsticks) -> Grades:
+    def _plain(steps: Array, reach: Array, allowed: _Yardsticks, columns: Index | slice) -> Grades:
         """Grade steps of current [A] whose own answer to the move of their nodes is not known."""
         amps = np.abs(steps)
         volts = amps * np.abs(reach)
-        quiet = (amps <= SAFE_STEP_SHARE * allowed.test_amps) & (volts <= allowed.volts)
-        near = (amps <= WEAK_AMPS_SHARE * allowed.test_amps) & (volts <= allowed.weak_volts)
-        graded: Grades = np.where(quiet, NO_EFFECT, np.where(near, WEAK, STRONG)).astype(np.uint8)
-        return graded
+        quiet = (amps <= SAFE_STEP_SHARE * allowed.test_amps[columns]) & (volts <= allowed.volts[columns])
+        near = (amps <= WEAK_AMPS_SHARE * allowed.test_amps[columns]) & (volts <= allowed.weak_volts[columns])
+        graded: Grades = np.where(
+            quiet, np.where(amps == 0.0, NO_EFFECT, NO_EFFECT_ALONE), np.where(near, WEAK, STRONG)
+        )
+        return graded.astype(np.uint8)
 
     def _channel_steps(self, points: Points, voltage: Array) -> Array:
         """Return by how much each channel entry would change its channel's current, entries x batch [A]."""

@@ -35,7 +35,7 @@ MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no sou
 THRESHOLD_SPREAD_V = (
     0.5  # data sheets give an IGBT's threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
 )
-LARGE_STEP_V = 0.02  # under half of n kT/q, so that no junction changes sides
+LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no way to the reading: a fault may open one
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
 LOAD = 8192  # points handed to the solver together: many batches, so that slow points can finish in company
 
@@ -163,7 +163,6 @@ class _Context:
         else:
             gap = np.abs(across - self.capacitor_volts[:, None]) * (factors > 0.0)
             reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
-            # beside a large step the slope proves nothing: what blocks now may conduct with the capacitor empty
             charges = ((gap * reach).sum(axis=0) > 1e-6) | (np.max(gap, axis=0, initial=0.0) > LARGE_STEP_V)
         answers = Answers(
             value=np.where(solution.converged, value, np.nan),
@@ -226,6 +225,7 @@ class _Collector:
         self._pieces: list[Answers] = []
         self._voltages: list[Array] = []
         self._effects: list[NDArray[np.uint8]] = []
+        self._at_start: list[NDArray[np.bool_]] = []
         self._on_healthy: dict[int, NDArray[np.uint8]] = {}
         self.count = 0
 
@@ -245,6 +245,7 @@ class _Collector:
             )
             self._pieces.append(answers)
             self._voltages.append(voltage)
+            self._at_start.append(np.full(len(shot[part]), at_start))
             state = points, voltage, response, full_scale_amps(points)
             slack = self._whole.arrays.slack(shot[part], answers.value, answers.jack)
             if first[part].any():
@@ -295,9 +296,14 @@ class _Collector:
         """How much pair classes would move kept answers, pair classes x answers."""
         return _joined(self._effects, axis=1)
 
-    def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.bool_]:
-        """Which classes would move each of these healthy answers, classes x answers."""
-        return np.array([self._on_healthy[number] > NO_EFFECT for number in healthy.tolist()]).T
+    def solved_at(self, answers: NDArray[np.int32], at_start: bool) -> NDArray[np.bool_]:
+        """Which kept answers were solved for at this instant, and not taken over from the other."""
+        at: NDArray[np.bool_] = _joined(self._at_start, axis=0)[answers] == at_start
+        return at
+
+    def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.uint8]:
+        """How much all classes would move each of these healthy answers, classes x answers."""
+        return np.array([self._on_healthy[number] for number in healthy.tolist()]).T
 
     def answers(self) -> Answers:
         """All answers so far."""
@@ -314,6 +320,7 @@ def _joined(pieces: list[NDArray[Any]], axis: int) -> NDArray[Any]:
 
 
 UNKNOWN = -1
+LOUD = 255
 
 
 class CellSolver:
@@ -374,6 +381,7 @@ class CellSolver:
             wanted = self._lower_range_open(level)
             self._solve_singles(level, wanted, at_start=False)
             self._solve_singles(level, wanted, at_start=True)
+        self._singles = collector.count  # answers from here on belong to pairs
         self._pairs: dict[int, tuple[NDArray[np.int32], NDArray[np.int32]]] = {}
 
     @property
@@ -394,12 +402,14 @@ class CellSolver:
         collector = self._collector
         healthy = self._healthy_start if at_start else self._healthy_end
         single = self.single_start if at_start else self.single_end
-        moved = collector.all_effects(healthy[level]).T & wanted
+        moved = (collector.all_effects(healthy[level]).T > NO_EFFECT) & wanted
         moved[:, 0] = False
         if at_start:
-            stays = ~self.answers.charges[self.single_end[level]]
-            single[level] = np.where(stays, self.single_end[level], single[level])
-            moved &= ~stays
+            # solved for in the end, and no capacitor would carry current: that is the first instant too
+            end = self.single_end[level]
+            settled = ~self.answers.charges[end] & (end != self._healthy_end[level][:, None])
+            single[level] = np.where(settled, end, single[level])
+            moved &= ~settled
         row, which = np.nonzero(moved)
         shot = level[row]
         start = collector.voltages()[:, healthy[shot]]
@@ -408,25 +418,32 @@ class CellSolver:
     def _table(self, shot: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers of all pairs in a shot, UNKNOWN where one must be solved for."""
         if shot not in self._pairs:
-            size = len(self.pair_classes)
-            rows, columns = np.divmod(np.arange(size * size), size)
-            end = self._taken_over(self.single_end[shot], rows, columns).reshape(size, size)
-            start = self._taken_over(self.single_start[shot], rows, columns).reshape(size, size)
-            stays = (end != UNKNOWN) & ~self.answers.charges[end]
-            start[stays] = end[stays]
+            every = np.arange(len(self.pair_classes))
+            end = self._taken_over(shot, every[:, None], every, at_start=False)
+            start = self._taken_over(shot, every[:, None], every, at_start=True)
             start[end == UNKNOWN] = UNKNOWN
             self._pairs[shot] = start, end
         return self._pairs[shot]
 
     def _taken_over(
-        self, single: NDArray[np.int32], first: Index, second: Index, grade: int = WEAK
+        self, shot: int, first: Index, second: Index, *, at_start: bool, near: bool = False
     ) -> NDArray[np.int32]:
-        """Answer pairs by a single's answer where the other part disturbs it less than ``grade``."""
-        effects = self._collector.effects()
-        own = single[self.pair_classes]
-        by_second, by_first = effects[second, own[first]], effects[first, own[second]]
-        taken = np.where(by_second <= by_first, own[first], own[second])
-        taken[np.minimum(by_second, by_first) >= grade] = UNKNOWN
+        """Answer pairs by a single's answer that the other part does not disturb, or not by much, else UNKNOWN."""
+        collector = self._collector
+        own = (self.single_start if at_start else self.single_end)[shot, self.pair_classes]
+        healthy = (self._healthy_start if at_start else self._healthy_end)[shot]
+        # an answer of the end says nothing about the first instant once a node is pulled: a capacitor may hold it
+        grade = np.where(collector.solved_at(own, at_start), WEAK, NO_EFFECT + 1).astype(np.uint8)
+        if near:
+            grade[:] = STRONG
+        effects = np.where(collector.effects()[:, own] < grade, collector.effects()[:, own], LOUD)
+        # a part that moves nothing by itself was not solved for: how others act beside it only their own circuits tell
+        silent = own == healthy
+        effects[:, silent] = LOUD
+        effects[np.ix_(silent, silent)] = NO_EFFECT
+        by_second, by_first = effects[second, first], effects[first, second]
+        taken: NDArray[np.int32] = np.where(by_second <= by_first, own[first], own[second])
+        taken[np.minimum(by_second, by_first) == LOUD] = UNKNOWN
         return taken
 
     def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
@@ -436,8 +453,8 @@ class CellSolver:
 
     def guess(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers close to those of pairs, UNKNOWN where only a solve can tell."""
-        end = self._taken_over(self.single_end[shot], first, second, STRONG)
-        start = self._taken_over(self.single_start[shot], first, second, STRONG)
+        end = self._taken_over(shot, first, second, at_start=False, near=True)
+        start = self._taken_over(shot, first, second, at_start=True, near=True)
         start[end == UNKNOWN] = UNKNOWN
         end[start == UNKNOWN] = UNKNOWN
         return start, end
@@ -449,11 +466,12 @@ class CellSolver:
         start, end = self._table(shot)
         low, high = np.minimum(first, second), np.maximum(first, second)
         self._solve_pairs(shot, low, high, end, at_start=False, progress=progress)
-        settled = ~self.answers.charges[end[low, high]] & (start[low, high] == UNKNOWN)
-        start[low[settled], high[settled]] = end[low[settled], high[settled]]
-        start[high[settled], low[settled]] = end[low[settled], high[settled]]
+        # solved for in the end, and no capacitor would carry current: that is the first instant too
+        ends = end[low, high]
+        settled = (start[low, high] == UNKNOWN) & (ends >= self._singles) & ~self.answers.charges[ends]
+        start[low[settled], high[settled]] = start[high[settled], low[settled]] = ends[settled]
         unknown = start[low, high] == UNKNOWN
-        taken = self._taken_over(self.single_start[shot], low[unknown], high[unknown])
+        taken = self._taken_over(shot, low[unknown], high[unknown], at_start=True)
         start[low[unknown], high[unknown]] = taken
         start[high[unknown], low[unknown]] = taken
         self._solve_pairs(shot, low, high, start, at_start=True, progress=progress)

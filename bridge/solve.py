@@ -41,6 +41,7 @@ MAX_ITERATIONS = 120
 PATIENT_STEPS = 40
 LARGEST_SOURCE_V = 30.0  # held gates and charged capacitors
 REACH_MARGIN_V = 0.5
+LEAK_STEPS_S = tuple(10.0**-power for power in range(3, 14))  # from every node to the reference, taken away in decades
 STRAGGLERS = 0.12  # share of a batch left for the next round
 
 
@@ -159,6 +160,12 @@ def meter_current(amps: Array, volts: Array, ohms: Array, red_voltage: Array) ->
     return np.where(flows, -into, (volts - red_voltage) * conductance), np.where(flows, slope, conductance)
 
 
+def _limit_gate(new: Array, old: Array, offset: float) -> Array:
+    """Return gate voltages [V] held back to steps that a channel with this threshold offset [V] can follow."""
+    limited: Array = np.minimum(new, offset + np.maximum(2.0 * np.maximum(old - offset, 0.0), GATE_STEP_V))
+    return limited
+
+
 NOWHERE = Solution(np.zeros((0, 0)), np.zeros(0), np.zeros(0, dtype=bool), np.zeros(0, dtype=np.int64))
 
 
@@ -175,6 +182,8 @@ class _Newton:
         Column of ``result`` each point belongs to.
     result : Solution
         Where finished columns are written.
+    leak : float
+        Conductance from every node to the reference [S].
     """
 
     by_row = ("voltage", "scale", "series", "critical", "junction_at", "gate_at", "collector_at")
@@ -182,7 +191,13 @@ class _Newton:
     prepared = ("edges_linear",)
 
     def __init__(
-        self, circuit: Circuit, points: Points, voltage: Array, target: NDArray[np.intp], result: Solution
+        self,
+        circuit: Circuit,
+        points: Points,
+        voltage: Array,
+        target: NDArray[np.intp],
+        result: Solution,
+        leak: float = 0.0,
     ) -> None:
         self.circuit = circuit
         self.plan = circuit.plan
@@ -190,6 +205,7 @@ class _Newton:
         self.voltage = np.array(voltage)
         self.target = target
         self.result = result
+        self.leak = leak
         self.columns = np.arange(points.size)
         self.scale = np.array(np.broadcast_to(circuit.junction_scale[:, None], points.saturation.shape))
         self.series = np.array(np.broadcast_to(circuit.junction_ohms[:, None], points.saturation.shape))
@@ -344,7 +360,9 @@ class _Newton:
             edges[self.plan.edge(high, low)] += by_collector
             nodes[high] -= total
             nodes[low] += total
-        ground = np.zeros_like(excess)
+        ground = np.full_like(excess, self.leak)
+        if self.leak:
+            excess -= self.leak * voltage
         red_voltage = voltage[points.red, self.columns]
         current, slope = meter_current(points.amps, points.volts, points.ohms, self.meter_at + points.volts)
         current -= slope * (red_voltage - points.volts - self.meter_at)
@@ -412,20 +430,26 @@ class _Newton:
         collector = voltage[circuit.channel_high] - voltage[circuit.channel_low]
         for row in self.channels_used.tolist():
             offset = circuit.channel_offset[row]
-            over = np.maximum(self.gate_at[row] - offset, 0.0)
-            ceiling = offset + np.maximum(2.0 * over, GATE_STEP_V)
-            new_gate = np.minimum(gate[row], ceiling)
-            driven = (new_gate > offset - GATE_STEP_V) | (points.channel[row] == ALWAYS_ON)
+            new_gate = _limit_gate(gate[row], self.gate_at[row], offset)
             new_collector = collector[row]
-            if driven.any():
-                if circuit.channel_is_mosfet[row]:
-                    step = np.clip(new_collector - self.collector_at[row], -1.0, 1.0)
-                    new_collector = np.where(driven, self.collector_at[row] + step, new_collector)
-                else:
-                    scale = np.full_like(new_collector, circuit.channel_scale[row])
-                    critical = scale * np.log(scale / (np.sqrt(2.0) * circuit.channel_specific[row]))
-                    damped = laws.limit_junction_step(new_collector, self.collector_at[row], scale, critical)
-                    new_collector = np.where(driven, damped, new_collector)
+            if circuit.channel_is_mosfet[row]:
+                # drain and source are alike to the channel: both its ends are held back by the same rule
+                fixed = points.channel[row] == ALWAYS_ON
+                before = np.where(fixed, ALWAYS_ON_GATE_V, self.gate_at[row]) - self.collector_at[row]
+                at_drain = np.where(fixed, ALWAYS_ON_GATE_V, gate[row]) - collector[row]
+                held_back = _limit_gate(at_drain, before, offset)
+                new_collector = np.where(
+                    (held_back < at_drain) | (new_gate < gate[row]),
+                    np.where(fixed, ALWAYS_ON_GATE_V, new_gate) - held_back,
+                    new_collector,
+                )
+                gap = np.maximum(gap, np.abs(collector[row] - new_collector))
+            else:
+                driven = (new_gate > offset - GATE_STEP_V) | (points.channel[row] == ALWAYS_ON)
+                scale = np.full_like(new_collector, circuit.channel_scale[row])
+                critical = scale * np.log(scale / (np.sqrt(2.0) * circuit.channel_specific[row]))
+                damped = laws.limit_junction_step(new_collector, self.collector_at[row], scale, critical)
+                new_collector = np.where(driven, damped, new_collector)
                 gap = np.maximum(gap, np.abs(collector[row] - new_collector))
             gap = np.maximum(gap, np.abs(gate[row] - new_gate))
             self.gate_at[row] = new_gate
@@ -494,7 +518,33 @@ def solve_points(circuit: Circuit, points: Points, start: Array | None = None) -
             # the slow ones of many batches finish together: a step costs the same for ten columns as for a hundred
             _iterate(_Newton.together(waiting), 0.0)
             waiting = []
+    _retry(circuit, points, result)
     return result
+
+
+def _retry(circuit: Circuit, points: Points, result: Solution) -> None:
+    """Solve what did not converge again, led there from a leaky circuit; what still fails stays marked.
+
+    A channel whose gate hangs on its own drain can send Newton's method round and round. With a leak at every node the
+    answer is near zero and found at once; each decade less starts from the answer before (Nagel's conductance
+    stepping).
+    """
+    stubborn = np.flatnonzero(~result.converged)
+    if not len(stubborn):
+        return
+    few = points.take(stubborn)
+    places = np.arange(len(stubborn))
+    guess = np.zeros((circuit.node_count, len(stubborn)))
+    for leak in (*LEAK_STEPS_S, 0.0):
+        trial = Solution(
+            guess.copy(), np.full(len(places), np.inf), np.zeros(len(places), dtype=bool), np.zeros_like(places)
+        )
+        _iterate(_Newton(circuit, few, guess, places, trial, leak), 0.0)
+        guess = np.where(trial.converged, trial.voltage, guess)
+        result.iterations[stubborn] += trial.iterations
+    result.voltage[:, stubborn] = trial.voltage
+    result.residual[stubborn] = trial.residual
+    result.converged[stubborn] = trial.converged
 
 
 @dataclass(frozen=True, slots=True)
@@ -507,12 +557,14 @@ class Response:
         Move of the red lead with one ampere into each node [ohm]: a branch from a to b that carries dI more moves the
         reading by -(transfer[a] - transfer[b]) dI.
     port_ohms : ndarray, edges x batch
-        Resistance between the ends of each edge of the circuit's plan, its own conductance included [ohm]; zero, which
-        is too low rather than too high, in columns whose channels answer their gates.
+        Resistance between the ends of each edge of the circuit's plan, its own conductance included [ohm].
+    ports_known : ndarray of bool, batch
+        Columns whose port resistances hold: not those whose channels answer their gates.
     """
 
     transfer: Array
     port_ohms: Array
+    ports_known: NDArray[np.bool_]
 
 
 def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: bool = True) -> Response:
@@ -528,6 +580,7 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
         Whether resistances between neighbouring nodes are wanted too; without, there are none in the answer.
     """
     transfer, port_ohms = [], []
+    known = np.full(points.size, ports)
     for first in range(0, points.size, BATCH):
         columns = slice(first, first + BATCH)
         chunk = points.take(columns)
@@ -538,12 +591,12 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
         unit[chunk.red, state.columns] = 1.0
         transfer.append(state.solve_linear(factors, unit, gate_slopes, transposed=True))
         if ports:
-            between = state.plan.port_ohms(factors)
-            for _row, slope in gate_slopes:
-                between[:, slope > SLOPE_FLOOR_S] = 0.0
-            port_ohms.append(between)
+            port_ohms.append(state.plan.port_ohms(factors))
+        for _row, slope in gate_slopes:
+            known[columns] &= np.abs(slope) <= SLOPE_FLOOR_S
     nothing = np.zeros((circuit.node_count, 0))
     return Response(
         np.concatenate(transfer, axis=1) if transfer else nothing,
         np.concatenate(port_ohms, axis=1) if port_ohms else np.zeros((circuit.plan.edge_count, 0)),
+        known,
     )
