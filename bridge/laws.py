@@ -45,6 +45,7 @@ CHANNEL_SLOPE_V = 0.045  # 104 mV per decade below threshold; common practice, n
 IGBT_COLLECTOR_IDEALITY = 1.5
 IGBT_CHANNEL_A = 0.5  # specific current of an IGBT's channel; only its order matters to a meter
 EXPONENT_CAP = 200.0
+INVERSION_REACH = 1e6  # 45 kV of gate drive: only a Newton step gone astray asks for more
 LARGEST_STEP_V = 1.0
 
 
@@ -160,7 +161,7 @@ def limit_junction_step(new: Array, old: Array, scale: Array, critical: Array) -
 
 def _inversion(x: Array) -> tuple[Array, Array]:
     """Return F(x) = ln(1+exp(x/2))^2 and its slope: exponential below threshold, square law above."""
-    half = 0.5 * x
+    half = 0.5 * np.clip(x, -INVERSION_REACH, INVERSION_REACH)
     soft = np.logaddexp(0.0, half)
     sigmoid = 0.5 * (1.0 + np.tanh(0.5 * half))
     return soft * soft, soft * sigmoid

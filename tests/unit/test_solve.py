@@ -13,14 +13,14 @@ from bridge import solve
 from bridge.board import Board, load_board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
-from bridge.instants import build_points
+from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile, load_meter, parse_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import plan_shots
 from bridge.solve import Points, full_scale_amps, meter_current, solve_points, solve_response
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import bare_bridge, diode, make_board, part, resistor, settled, switch
-from tests.plain.solver import channel_law, junction_law
+from tests.plain.solver import channel_law, junction_law, plain_solve
 
 VT = 0.025692579  # kT/q at 25 degrees Celsius [V]
 MILLIAMP = 1e-3
@@ -317,6 +317,47 @@ class TestPromises:
         columns = np.arange(points.size)
         assert apart.voltage[points.red, columns] == pytest.approx(together.voltage[points.red, columns], abs=1e-9)
         assert solve_response(circuit, points, apart.voltage).transfer.shape == apart.voltage.shape
+
+    @pytest.mark.parametrize("meter_name", ["handheld", "high-compliance"])
+    def test_gates_that_hang_on_their_drains(self, meter_name: str) -> None:
+        """From any pad of a board of MOSFETs to any other, at the first instant and in the end, an answer is found."""
+        circuit = build_circuit(load_board("six-switch-sic"), Setup())
+        leads = [(red, black) for red in circuit.board.terminals for black in circuit.board.terminals]
+        meter = load_meter(meter_name)
+        shots = [
+            shot
+            for number, (red, black) in enumerate(leads)
+            for shot in plan_shots(circuit, meter, Probing(red, black), number)
+            if shot.red != shot.black
+        ]
+        which, nothing = np.arange(len(shots)), np.zeros(len(shots), dtype=np.intp)
+        assert len(shots) > 600
+        for at_start in (True, False):
+            points, factors = build_points(circuit, shots, which, ChangeClasses(circuit, [Change()]), nothing)
+            if at_start:
+                first_instant(circuit, points, factors, 0.0)
+            solution = solve_points(circuit, points)
+            assert solution.converged.all()
+            for column in np.linspace(0, len(shots) - 1, 12).astype(int).tolist():
+                tips = float(
+                    solution.voltage[points.red[column], column] - solution.voltage[points.black[column], column]
+                )
+                plain = plain_solve(circuit, shots[column], Change(), at_start=at_start)
+                expected = float(plain.voltage[shots[column].red] - plain.voltage[shots[column].black])
+                assert tips == pytest.approx(expected, abs=1e-4), (leads[shots[column].probing], at_start)
+
+    def test_led_from_a_leaky_circuit(self) -> None:
+        """Where plain steps go round and round, the answer still comes, and it is the one found another way."""
+        circuit = build_circuit(load_board("six-switch-sic"), Setup())
+        shot = plan_shots(circuit, load_meter("high-compliance"), Probing("G_UH", "GD_UL"), 0)[0]
+        one = np.zeros(1, dtype=np.intp)
+        points, factors = build_points(circuit, [shot], one, ChangeClasses(circuit, [Change()]), one)
+        first_instant(circuit, points, factors, 0.0)
+        solution = solve_points(circuit, points)
+        assert solution.iterations[0] > solve.MAX_ITERATIONS
+        assert solution.converged.all()
+        plain = plain_solve(circuit, shot, Change(), at_start=True)
+        assert solution.voltage[shot.red, 0] == pytest.approx(plain.voltage[shot.red], abs=1e-4)
 
     def test_cut_short_is_not_converged(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A column that was not given enough steps says that it did not converge."""
