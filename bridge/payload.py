@@ -253,6 +253,10 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
             {"part": suspect.part, "package": suspect.package, "probability": suspect.probability}
             for suspect in ranking.parts
         ],
+        "odd_one_out": [
+            {"reading": odd.reading, "fellows": list(odd.fellows), "places": list(odd.places), "words": odd.words}
+            for odd in ranking.odd_ones
+        ],
         "seen": list(ranking.seen),
         "caution": charge_warning(ranking.readings, ranking.given_setup),
         "setup": [{"what": belief.what, "probability": belief.probability} for belief in ranking.setup],

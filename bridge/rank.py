@@ -17,6 +17,7 @@ from bridge.faults import Fault
 from bridge.groups import error_between, smallest_replacement
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile
+from bridge.oddone import find_odd_ones
 from bridge.predict import Progress
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
@@ -70,7 +71,7 @@ def rank(
     Raises
     ------
     InputError
-        No reading at all; words under ``seen`` that nobody knows; or one with a lead, pin, position or range that does not exist in this set-up.
+        No reading at all; words under ``seen`` that nobody knows; or a reading with a lead, pin, position or range that does not exist in this set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
@@ -123,6 +124,7 @@ def _rank_in(
         parts=_suspect_parts(board, space, beliefs),
         setup=(SetupBelief("as-stated", 1.0),),
         seen=tuple(str(one) for one in seen),
+        odd_ones=find_odd_ones(table, models, readings),
     )
 
 

@@ -13,7 +13,7 @@ from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
 
-__all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief"]
+__all__ = ["Candidate", "FaultGuess", "Fit", "Group", "OddOne", "PartSuspicion", "Ranking", "SetupBelief"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +101,28 @@ class Fit:
     note: str
 
 
+@dataclass(frozen=True, slots=True)
+class OddOne:
+    """A reading that differs from those at places where the board looks the same.
+
+    Parameters
+    ----------
+    reading : int
+        The reading, from 0.
+    fellows : tuple of int
+        Readings at like places, from 0.
+    places : tuple of str
+        Of its two leads those that most of its fellows do not touch.
+    words : str
+        What it reads and what they read.
+    """
+
+    reading: int
+    fellows: tuple[int, ...]
+    places: tuple[str, ...]
+    words: str
+
+
 @dataclass(frozen=True, eq=False)
 class Ranking:
     """Everything the readings say.
@@ -119,6 +141,8 @@ class Ranking:
         Whether candidates are for exchanged leads, because that is how the readings were most probably taken.
     seen : tuple of str
         What was seen before any reading, as the table calls it.
+    odd_ones : tuple of OddOne
+        Readings that differ from those at like places, the clearest first.
     """
 
     board: Board
@@ -132,6 +156,7 @@ class Ranking:
     setup: tuple[SetupBelief, ...]
     leads_swapped: bool = False
     seen: tuple[str, ...] = ()
+    odd_ones: tuple[OddOne, ...] = ()
 
     def predictions(self, candidate: int) -> tuple[Forecast, ...]:
         """Return what a candidate predicts for each reading, in their order."""

@@ -30,6 +30,7 @@ WORTH_NAMING = 0.02
 OTHERS_NAMED = 3
 GROUPS_LISTED = 8
 ALIKE_LISTED = 3
+ODD_ONES_TOLD = 3
 
 # How a part's values read on a drawing; ideality and series resistance mean nothing to a meter's owner.
 VALUE_WORDS = {
@@ -292,6 +293,7 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
     warning = charge_warning(ranking.readings, ranking.given_setup)
     page: list[str | Table] = [] if warning is None else [warning]
+    page.extend(_odd_one_out(ranking))
     page.append(" ".join(_verdict(ranking)))
     if ranking.seen:
         page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
@@ -367,6 +369,25 @@ def _verdict(ranking: Ranking) -> list[str]:
         sentences.append(f"Not decided yet, more readings are needed: a healthy board is at {percent(healthy)}.")
         sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
     return sentences
+
+
+def _odd_one_out(ranking: Ranking) -> list[str]:
+    """Return what differs among like places, the place that most such readings share first."""
+    odd = ranking.odd_ones
+    if not odd:
+        return []
+    counts: dict[str, int] = {}
+    for one in odd:
+        for place in one.places:
+            counts[place] = counts.get(place, 0) + 1
+    most = max(counts.values(), default=0)
+    named = [place for place, count in counts.items() if count == most and 2 * count > len(odd)]
+    told = sorted(odd, key=lambda one: not any(place in named for place in one.places))[:ODD_ONES_TOLD]
+    sentences = [f"Odd one out: {_any_of(named, 'and')}." if named else "Odd ones out."]
+    sentences += [f"{one.words[0].upper()}{one.words[1:]}." for one in told]
+    left = len(odd) - len(told)
+    sentences += [f"So {'does' if left == 1 else 'do'} {left} more."] if left else []
+    return [" ".join(sentences)]
 
 
 def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
