@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from bridge.likelihood import ReadingModel, as_read, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
-from bridge.table import ReadingColumn, ReadingTable
+from bridge.table import ReadingColumn, ReadingTable, solve_together
 
 __all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
 
@@ -41,6 +41,7 @@ KEEP_NATS = 16.0
 GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
 HOPE_NATS = 1.5  # by how much two faults may explain one reading better than any single fault
 KEEP_MOST = 5000
+ROUNDS = (1, 2, 4, None)  # readings that each pair is solved for at a time; None: all that are left
 
 
 def _scores(column: ReadingColumn, model: ReadingModel, primary: int, start: Index, end: Index) -> Scores:
@@ -198,41 +199,36 @@ def _screen_pairs(
         close = (start != UNKNOWN) & (end != UNKNOWN)
         nearby = _scores(column, model, primary, start[close], end[close]).max(axis=0)
         hope[r, weak[close]] = np.minimum(nearby + GUESS_NATS, hopes[r])
-    waiting = outstanding.sum(axis=0)
+    # where neither fault alone comes near a reading, both together are likely to fail it: that is asked first
+    losses = np.maximum(peaks[:, first], peaks[:, second])
+    losses = np.where(outstanding, hopes[:, None] - losses, -np.inf)
     bound = _log_mean(total, weights) + hope.sum(axis=0) + most_likely
-    left = set(range(len(table.columns)))
-    while left:
-        alive = bound >= best - KEEP_NATS
-        # next the reading that most pairs are likely to fail: neither fault alone comes near it
-        r = max(
-            sorted(left), key=lambda reading: _expected_loss(reading, outstanding, alive, peaks, hopes, first, second)
-        )
-        left.discard(r)
-        column, model = table.columns[r], models[r]
-        there = np.flatnonzero(outstanding[r] & alive)
-        if len(there):
-            start, end = column.of_pairs(first[there], second[there])
-            total[:, there] += _scores(column, model, primary, start, end)
-            waiting[there] -= 1
-            hope[r, there] = 0.0
-            bound[there] = _log_mean(total[:, there], weights) + hope[:, there].sum(axis=0) + most_likely[there]
-            complete = there[waiting[there] == 0]
-            best = max(best, float(np.max(bound[complete], initial=-np.inf)))
+    for step, share in enumerate(ROUNDS):
+        alive = np.flatnonzero((bound >= best - KEEP_NATS) & outstanding.any(axis=0))
+        chosen = _most_telling(losses[:, alive], share)
+        asked = [alive[row] for row in chosen]
+        solve_together(table.columns, [(first[there], second[there]) for there in asked])
+        for r, (column, model, there) in enumerate(zip(table.columns, models, asked, strict=True)):
+            if len(there):
+                total[:, there] += _scores(column, model, primary, *column.known_pairs(first[there], second[there]))
+                outstanding[r, there], losses[r, there], hope[r, there] = False, -np.inf, 0.0
+        bound[alive] = _log_mean(total[:, alive], weights) + hope[:, alive].sum(axis=0) + most_likely[alive]
+        complete = alive[~outstanding[:, alive].any(axis=0)]
+        best = max(best, float(np.max(bound[complete], initial=-np.inf)))
         if progress is not None:
-            progress(len(table.columns) - len(left), len(table.columns))
+            progress(step + 1, len(ROUNDS))
     answer: Array = bound[pair_of_variant] - most_likely[pair_of_variant] + prior
     return answer
 
 
-def _expected_loss(
-    reading: int, outstanding: Mask, alive: Mask, peaks: Array, hopes: Array, first: Index, second: Index
-) -> float:
-    """Return the mean log evidence that outstanding pairs are likely to lose on a reading, judged by their members."""
-    there = np.flatnonzero(outstanding[reading] & alive)
-    if not len(there):
-        return 0.0
-    better = np.maximum(peaks[reading, first[there]], peaks[reading, second[there]])
-    return float(np.mean(hopes[reading] - better))
+def _most_telling(losses: Array, most: int | None) -> NDArray[np.bool_]:
+    """Return for each pair the readings, at most so many, that cost it most, readings x pairs."""
+    outstanding = np.isfinite(losses)
+    if most is None or most >= len(losses):
+        return outstanding
+    floor = np.partition(losses, len(losses) - most, axis=0)[len(losses) - most]
+    chosen: NDArray[np.bool_] = outstanding & (losses >= floor)
+    return chosen
 
 
 def hidden_pairs(table: ReadingTable) -> NDArray[np.int8]:

@@ -463,57 +463,64 @@ class CellSolver:
         self, shot: int, first: Index, second: Index, progress: Progress | None = None
     ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers of pairs (rows of ``pair_classes``), solving those not known yet."""
-        start, end = self._table(shot)
-        low, high = np.minimum(first, second), np.maximum(first, second)
-        self._solve_pairs(shot, low, high, end, at_start=False, progress=progress)
-        # solved for in the end, and no capacitor would carry current: that is the first instant too
-        ends = end[low, high]
-        settled = (start[low, high] == UNKNOWN) & (ends >= self._singles) & ~self.answers.charges[ends]
-        start[low[settled], high[settled]] = start[high[settled], low[settled]] = ends[settled]
-        unknown = start[low, high] == UNKNOWN
-        taken = self._taken_over(shot, low[unknown], high[unknown], at_start=True)
-        start[low[unknown], high[unknown]] = taken
-        start[high[unknown], low[unknown]] = taken
-        self._solve_pairs(shot, low, high, start, at_start=True, progress=progress)
-        return start[first, second], end[first, second]
+        self.fill([(shot, first, second)], progress)
+        return self.known(shot, first, second)
+
+    def fill(self, wanted: Sequence[tuple[int, Index, Index]], progress: Progress | None = None) -> None:
+        """Solve pairs in several shots together, those not known yet.
+
+        Parameters
+        ----------
+        wanted : sequence of (int, ndarray of int, ndarray of int)
+            Shot, and the pairs (rows of ``pair_classes``) to answer in it.
+        progress : callable, optional
+            Called with pairs solved and pairs to solve.
+        """
+        pairs = [(shot, np.minimum(first, second), np.maximum(first, second)) for shot, first, second in wanted]
+        self._solve_pairs(pairs, at_start=False, progress=progress)
+        for shot, low, high in pairs:
+            start, end = self._table(shot)
+            # solved for in the end, and no capacitor would carry current: that is the first instant too
+            ends = end[low, high]
+            settled = (start[low, high] == UNKNOWN) & (ends >= self._singles) & ~self.answers.charges[ends]
+            start[low[settled], high[settled]] = start[high[settled], low[settled]] = ends[settled]
+            unknown = start[low, high] == UNKNOWN
+            taken = self._taken_over(shot, low[unknown], high[unknown], at_start=True)
+            start[low[unknown], high[unknown]] = start[high[unknown], low[unknown]] = taken
+        self._solve_pairs(pairs, at_start=True, progress=progress)
 
     def _solve_pairs(
-        self,
-        shot: int,
-        low: Index,
-        high: Index,
-        table: NDArray[np.int32],
-        *,
-        at_start: bool,
-        progress: Progress | None,
+        self, wanted: Sequence[tuple[int, Index, Index]], *, at_start: bool, progress: Progress | None
     ) -> None:
-        unknown = table[low, high] == UNKNOWN
-        if not unknown.any():
-            return
         size = len(self.pair_classes)
-        code = np.unique(low[unknown] * size + high[unknown])
-        first, second = code // size, code % size
+        codes = []
+        for shot, low, high in wanted:
+            table = self._table(shot)[0 if at_start else 1]
+            unknown = table[low, high] == UNKNOWN
+            codes.append(shot * size * size + low[unknown] * size + high[unknown])
+        code = np.unique(np.concatenate(codes)) if codes else np.zeros(0, dtype=np.intp)
+        if not len(code):
+            return
+        shots, rest = np.divmod(code, size * size)
+        first, second = np.divmod(rest, size)
         collector = self._collector
-        single = (self.single_start if at_start else self.single_end)[shot, self.pair_classes]
-        healthy = (self._healthy_start if at_start else self._healthy_end)[shot]
+        single = self.single_start if at_start else self.single_end
+        healthy = self._healthy_start if at_start else self._healthy_end
         voltages = collector.voltages()
 
         def starts(part: Index) -> Array:
-            superposed: Array = (
-                voltages[:, single[first[part]]] + voltages[:, single[second[part]]] - voltages[:, healthy][:, None]
-            )
+            of_first = single[shots[part], self.pair_classes[first[part]]]
+            of_second = single[shots[part], self.pair_classes[second[part]]]
+            superposed: Array = voltages[:, of_first] + voltages[:, of_second] - voltages[:, healthy[shots[part]]]
             return superposed
 
         numbers = collector.solve_pairs(
-            np.full(len(code), shot),
-            self.pair_classes[first],
-            self.pair_classes[second],
-            starts,
-            at_start=at_start,
-            progress=progress,
+            shots, self.pair_classes[first], self.pair_classes[second], starts, at_start=at_start, progress=progress
         )
-        table[first, second] = numbers
-        table[second, first] = numbers
+        for shot in np.unique(shots).tolist():
+            here = shots == shot
+            table = self._table(shot)[0 if at_start else 1]
+            table[first[here], second[here]] = table[second[here], first[here]] = numbers[here]
 
 
 @dataclass(frozen=True, slots=True)
@@ -560,7 +567,7 @@ def solve_cells(
     needed : ndarray of bool, pair classes x pair classes, optional
         Pairs to answer, symmetric; all different ones by default.
     progress : callable, optional
-        Called with pairs solved and pairs to solve, for each shot.
+        Called with pairs solved and pairs to solve.
     """
     cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=bus_volts)
     size = len(cells.pair_classes)
@@ -569,8 +576,9 @@ def solve_cells(
     first, second = np.nonzero(np.triu(needed | needed.T))
     start = np.full((len(shots), size, size), UNKNOWN, dtype=np.int32)
     end = np.full_like(start, UNKNOWN)
+    cells.fill([(shot, first, second) for shot in range(len(shots))], progress)
     for shot in range(len(shots)):
-        begins, ends = cells.complete(shot, first, second, progress)
+        begins, ends = cells.known(shot, first, second)
         start[shot, first, second] = start[shot, second, first] = begins
         end[shot, first, second] = end[shot, second, first] = ends
     return CellTable(cells.answers, cells.single_start, cells.single_end, start, end, cells.batches)

@@ -23,7 +23,16 @@ from bridge.readings import Reading
 from bridge.shots import plan_shots
 from bridge.variants import ChangeClasses
 
-__all__ = ["Displays", "FaultSpace", "ReadingColumn", "ReadingTable", "build_space", "build_table", "table_of"]
+__all__ = [
+    "Displays",
+    "FaultSpace",
+    "ReadingColumn",
+    "ReadingTable",
+    "build_space",
+    "build_table",
+    "solve_together",
+    "table_of",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -227,6 +236,25 @@ class ReadingColumn:
             len(first), lambda shot, left: self.cells.complete(shot, first[left], second[left], progress)
         )
 
+    def shots_of(self, first: Index, second: Index, level: int) -> list[tuple[int, Index, Index]]:
+        """Return the shot that pairs of rows are to be solved in once all ranges below ``level`` are known.
+
+        Parameters
+        ----------
+        first, second : ndarray of int, pairs
+            Rows of the pairs.
+        level : int
+            Number of the range, lowest first.
+        """
+        if level >= len(self.shots):
+            return []
+        value = self.cells.answers.value
+        for shot in self.shots[:level]:
+            _start, end = self.cells.known(shot, first, second)
+            shown = (end == UNKNOWN) | np.isfinite(value[np.maximum(end, 0)])
+            first, second = first[~shown], second[~shown]
+        return [(self.shots[level], first, second)]
+
     def known_pairs(self, first: Index, second: Index) -> tuple[Index, Index]:
         """Return start and end answers of pairs of rows, UNKNOWN where one would have to be solved for."""
         return self._settle(len(first), lambda shot, left: self.cells.known(shot, first[left], second[left]))
@@ -294,6 +322,30 @@ class ReadingTable:
     meter: MeterProfile
     columns: tuple[ReadingColumn, ...]
     batches: tuple[str, ...]
+
+
+def solve_together(
+    columns: Sequence[ReadingColumn], pairs: Sequence[tuple[Index, Index]], progress: Progress | None = None
+) -> None:
+    """Solve pairs of rows for in many columns at once: large batches cost less than many small ones.
+
+    Parameters
+    ----------
+    columns : sequence of ReadingColumn
+        Columns of one table.
+    pairs : sequence of (ndarray of int, ndarray of int)
+        Rows of the pairs wanted in each.
+    progress : callable, optional
+        Called with pairs solved and pairs to solve, for each range.
+    """
+    for level in range(max((len(column.shots) for column in columns), default=0)):
+        wanted: dict[int, list[tuple[int, Index, Index]]] = {}
+        solvers: dict[int, CellSolver] = {}
+        for column, (first, second) in zip(columns, pairs, strict=True):
+            solvers[id(column.cells)] = column.cells
+            wanted.setdefault(id(column.cells), []).extend(column.shots_of(first, second, level))
+        for name, cells in solvers.items():
+            cells.fill(wanted[name], progress)
 
 
 def table_of(space: FaultSpace, meter: MeterProfile, readings: Sequence[Reading]) -> ReadingTable:
