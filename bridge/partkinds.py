@@ -153,7 +153,7 @@ _KINDS = (
     PartKind(
         "driver",
         ("out", "common", "supply"),
-        {"drop_1ma": _volts(0.6), "off_ohms": _ohms(1e6)},
+        {"drop_1ma": _volts(0.62), "off_ohms": _ohms(1e6)},
         ("low-short", "high-short", "open", "supply-short"),
         tolerance=0.2,
         lift_cost=2.0,

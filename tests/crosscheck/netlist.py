@@ -262,8 +262,8 @@ class _Writer:
         elif part.kind == "driver":
             out, common, supply = (self.pin(part, pin) for pin in ("out", "common", "supply"))
             if not self.has(ref, "open"):
-                self.junction(common, out, values["drop_1ma"], 1.8, 1.0)
-                self.junction(out, supply, values["drop_1ma"], 1.8, 1.0)
+                self.junction(common, out, values["drop_1ma"], 1.2, 1.0)
+                self.junction(out, supply, values["drop_1ma"], 1.2, 1.0)
                 self.resistor(out, common, values["off_ohms"])
             self.parallel(ref, out, common, "low-short")
             self.parallel(ref, out, supply, "high-short")

@@ -46,7 +46,7 @@ def draw_board(seed: int) -> RandomBoard:
             parts.append(resistor(f"R_X{number}", first, second, _ohms(rng, 1.0, 1e5)))
         elif kind == "driver":
             pins = {"out": first, "common": second, "supply": third}
-            parts.append(part(f"DRV_{number}", "driver", pins, drop_1ma=0.6, off_ohms=1e5))
+            parts.append(part(f"DRV_{number}", "driver", pins, drop_1ma=0.62, off_ohms=1e5))
         else:
             mosfet = kind == "mosfet"
             pins = {"drain" if mosfet else "collector": first, "source" if mosfet else "emitter": second}

@@ -68,7 +68,7 @@ def _gate(pos: str, emitter: str, supply: str) -> str:
     return (
         resistor(f"RG_{pos}", f"GD_{pos}", f"G_{pos}", 33.0)
         + resistor(f"RGE_{pos}", f"G_{pos}", emitter, 4.7e3)
-        + part(f"DRV_{pos}", "driver", pins, drop_1ma=0.6, off_ohms=1e6)
+        + part(f"DRV_{pos}", "driver", pins, drop_1ma=0.62, off_ohms=1e6)
     )
 
 

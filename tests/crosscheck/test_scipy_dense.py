@@ -89,8 +89,8 @@ def _leaving(part: Part, at: Mapping[str, float]) -> list[tuple[str, str, float]
     if part.kind == "driver":
         drop = values["drop_1ma"]
         return [
-            (pins["common"], pins["out"], _junction(across("common", "out"), drop, 1.8, 1.0)),
-            (pins["out"], pins["supply"], _junction(across("out", "supply"), drop, 1.8, 1.0)),
+            (pins["common"], pins["out"], _junction(across("common", "out"), drop, 1.2, 1.0)),
+            (pins["out"], pins["supply"], _junction(across("out", "supply"), drop, 1.2, 1.0)),
             (pins["out"], pins["common"], across("out", "common") / values["off_ohms"]),
         ]
     if part.kind == "igbt":

@@ -131,14 +131,14 @@ class TestByHand:
     def test_gate_pull_down_beside_its_driver(self) -> None:
         """A pull-down of 10 kohm beside 22 ohm and 1 Mohm of driver reads 9901 ohm at 10 uA, but for its clamp.
 
-        The clamp takes a share: 0.6 V at 1 mA with n = 1.8 is 2.3 nA (exp(0.1 V/46.2 mV) - 1) = 18 nA, 0.18 % of 10 uA.
+        The clamp takes a share: 0.62 V at 1 mA with n = 1.2 is 1.9 pA (exp(0.099 V/30.8 mV) - 1) = 45 pA, 5 ppm of 10 uA.
         """
         pins = {"out": "GD", "common": "E", "supply": "VCC"}
-        drive = part("DRV_L", "driver", pins, drop_1ma=0.6, off_ohms=1e6) + resistor("RG_L", "GD", "G_L", 22.0)
+        drive = part("DRV_L", "driver", pins, drop_1ma=0.62, off_ohms=1e6) + resistor("RG_L", "GD", "G_L", 22.0)
         board = make_board("C E G_L", switch("L", "C", "E"), resistor("RGE_L", "G_L", "E", 10e3), drive)
         by_hand = 1.0 / (1.0 / 10e3 + 1.0 / (1e6 + 22.0))
         assert by_hand == pytest.approx(9901.0, abs=0.1)
-        assert tips(board, "E", "G_L", "ohms:10uA") / 1e-5 == pytest.approx(by_hand * (1.0 - 0.0018), rel=3e-4)
+        assert tips(board, "E", "G_L", "ohms:10uA") / 1e-5 == pytest.approx(by_hand * (1.0 - 5e-6), rel=1e-6)
 
     def test_temperature(self) -> None:
         """A junction of 0.42 V at 25 degrees reads what the saturation current of 45 degrees leaves of it."""
@@ -346,26 +346,25 @@ class TestPromises:
                 expected = float(plain.voltage[shots[column].red] - plain.voltage[shots[column].black])
                 assert tips == pytest.approx(expected, abs=1e-4), (leads[shots[column].probing], at_start)
 
-    def test_led_from_a_leaky_circuit(self) -> None:
-        """Where plain steps go round and round, the answer still comes, and it is the one found another way."""
-        circuit = build_circuit(load_board("six-switch-sic"), Setup())
-        shot = plan_shots(circuit, load_meter("high-compliance"), Probing("G_UH", "GD_UL"), 0)[0]
-        one = np.zeros(1, dtype=np.intp)
-        points, factors = build_points(circuit, [shot], one, ChangeClasses(circuit, [Change()]), one)
-        first_instant(circuit, points, factors, 0.0)
-        solution = solve_points(circuit, points)
-        assert solution.iterations[0] > solve.MAX_ITERATIONS
-        assert solution.converged.all()
-        plain = plain_solve(circuit, shot, Change(), at_start=True)
-        assert solution.voltage[shot.red, 0] == pytest.approx(plain.voltage[shot.red], abs=1e-4)
+    def test_led_from_a_leaky_circuit(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Columns that plain steps do not finish in time are led in from a leaky circuit, to the same answers."""
+        circuit, points = board_points("six-switch-sic")
+        freely = solve_points(circuit, points)
+        limit = 16
+        monkeypatch.setattr(solve, "MAX_ITERATIONS", limit)
+        led = solve_points(circuit, points)
+        late = np.flatnonzero(led.converged & (freely.iterations > limit))
+        assert len(late) >= 5
+        red = points.red[late]
+        assert led.voltage[red, late] == pytest.approx(freely.voltage[red, late], abs=MICROVOLT)
 
     def test_cut_short_is_not_converged(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A column that was not given enough steps says that it did not converge."""
-        monkeypatch.setattr(solve, "MAX_ITERATIONS", 2)
+        monkeypatch.setattr(solve, "MAX_ITERATIONS", 1)
         circuit, points = board_points("six-switch-bridge")
         solution = solve_points(circuit, points)
         assert not solution.converged.any()
-        assert np.all(solution.iterations >= 2)
+        assert np.all(solution.iterations >= 1)
 
     def test_take_and_together(self) -> None:
         """Batches taken apart and put together again are the batch."""
