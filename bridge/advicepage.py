@@ -10,7 +10,12 @@ from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
 
-__all__ = ["advice_page", "probing_words"]
+__all__ = ["advice_page", "csv_row", "probing_words"]
+
+HEADER = "red,black,mode,reading,hold,lift"
+LIFTING = (
+    "Nothing in place tells more. Lifting one pin does: of all pins of suspect parts, {pin} tells most for its trouble."
+)
 
 CAUTION = "Bus discharged through a resistor and measured to be empty before every change of leads or lifted pin."
 NOTHING = (
@@ -30,6 +35,18 @@ def probing_words(probing: Probing) -> str:
     return words
 
 
+def csv_row(probing: Probing) -> str:
+    """Return a placement as a row of a comma-separated sheet, its reading still empty.
+
+    Parameters
+    ----------
+    probing : Probing
+        Where the leads go.
+    """
+    cells = (probing.red, probing.black, probing.mode_text, "", probing.hold_text, probing.lift_text)
+    return ",".join(cells).rstrip(",") + ("" if probing.hold or probing.lift else ",")
+
+
 def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     """Return the readings worth taking, the best one in words first.
 
@@ -47,6 +64,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         return [NOTHING, CAUTION]
     best = advice[0]
     page: list[str | Table] = [] if warning is None else [warning]
+    if best.probing.lift:
+        page.append(LIFTING.format(pin=best.probing.lift_text))
     page += [f"Next: {probing_words(best.probing)}."]
     outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
     page.append(
@@ -78,7 +97,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         Column("effort", right=True),
     )
     page.append(Table("Readings worth taking, best first", columns, rows).without_empty_columns())
-    page.append("Its row of the sheet has the same columns; add the reading and rank again.")
+    page.append(f"Its row for a sheet headed {HEADER}:")
+    page.append(csv_row(best.probing))
     if any(reading.probing.hold for reading in advice):
         page.append(HOLDING)
     page.append(CAUTION)

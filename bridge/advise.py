@@ -8,42 +8,96 @@ would be replaced counts: telling apart two modes of one part is worth nothing.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.board import Board
+from bridge.board import Board, Part
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
 from bridge.damage import Change
 from bridge.dwell import value_after_dwell
 from bridge.evidence import BATCH_SPREAD_V
-from bridge.faults import Fault
+from bridge.faults import Fault, list_faults
 from bridge.forecast import damage_of
 from bridge.meter import MeterProfile
+from bridge.partkinds import SWITCH_KINDS
 from bridge.predict import CellSolver
+from bridge.priors import Priors
 from bridge.probing import Probing, Setup
-from bridge.rank import Candidate, Ranking
+from bridge.ranking import Candidate, FaultGuess, Fit, Ranking
+from bridge.seen import parse_seen
 from bridge.separate import reachable_probings
 from bridge.shots import plan_shots
 from bridge.units import format_reading
 from bridge.variants import ChangeClasses
 
-__all__ = ["Expectation", "NextReading", "probing_cost", "suggest_readings"]
+__all__ = [
+    "EFFORTS",
+    "Expectation",
+    "NextReading",
+    "Reach",
+    "before_any_reading",
+    "probing_cost",
+    "suggest_readings",
+]
 
 Array = NDArray[np.float64]
 
 CONSIDERED = 150  # hypotheses looked at, the most probable first; they hold nearly all of the probability
-LIFT_SUSPECTS = 4
+LIFT_SUSPECTS = 8
 ENOUGH_BITS = 0.02  # below this no reading in place is worth the trouble, and lifting a pin is considered
+HEALTHY_EXCLUDED = 0.005  # below this some reading has shown a fault
+ENOUGH_SHARE = 0.02  # of what there is to learn, while none has
 SLIP = 0.03
 GATE_LEAD_COST = 2.0  # a main terminal costs 1; common practice, no source
 HOLD_COST = 4.0
 CLUSTER_GAP = 3.5  # standard deviations between two displays that count as different outcomes
+RESISTIVE = ("resistor", "shunt", "fuse", "coil", "relay", "capacitor", "insulation", "varistor")
 OPEN = math.inf
+EFFORTS = ("terminals", "gates", "holds", "lift")  # each with all before it
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What the technician can do with this board.
+
+    Parameters
+    ----------
+    effort : str
+        How far one can go: main ``terminals``, ``gates`` as well, ``holds`` of gates as well, or ``lift`` pins too.
+    blocked : frozenset of str
+        Terminals and pins no lead can be put on.
+    skipped : frozenset of Probing
+        Readings that were found to be out of reach.
+    """
+
+    effort: str = "lift"
+    blocked: frozenset[str] = frozenset()
+    skipped: frozenset[Probing] = field(default_factory=frozenset)
+
+    def allows(self, board: Board, probing: Probing) -> bool:
+        """Return whether a reading can be taken.
+
+        Parameters
+        ----------
+        board : Board
+            The board.
+        probing : Probing
+            Where the leads would go.
+        """
+        if probing in self.skipped or self.blocked & {probing.red, probing.black, *probing.lift}:
+            return False
+        main = set(board.main_terminals)
+        needed = 3 if probing.lift else 2 if probing.hold else 0 if {probing.red, probing.black} <= main else 1
+        return needed <= EFFORTS.index(self.effort)
+
+
+ANYTHING = Reach()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +155,7 @@ def probing_cost(board: Board, probing: Probing) -> float:
     return cost
 
 
-def suggest_readings(ranking: Ranking, most: int = 5) -> tuple[NextReading, ...]:
+def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -> tuple[NextReading, ...]:
     """Return the readings that would tell most per effort, best first; empty if nothing would.
 
     Parameters
@@ -110,10 +164,13 @@ def suggest_readings(ranking: Ranking, most: int = 5) -> tuple[NextReading, ...]
         What is known so far.
     most : int
         Number of readings at the most.
+    reach : Reach
+        What can be reached.
 
     Notes
     -----
-    Lifting a pin is proposed only where no reading in place is worth taking.
+    Lifting a pin is proposed only where no reading in place is worth taking. Then all readings are with the one pin
+    whose lifting tells most per effort.
     """
     if highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return ()  # nothing is read in diode or ohms mode on a charged board
@@ -128,28 +185,118 @@ def suggest_readings(ranking: Ranking, most: int = 5) -> tuple[NextReading, ...]
     in_place = [
         probing
         for probing in reachable_probings(board)
-        if (probing.red, probing.black, probing.mode, probing.hold) not in taken
+        if (probing.red, probing.black, probing.mode, probing.hold) not in taken and reach.allows(board, probing)
     ]
+    enough = _enough_bits(ranking)
     found = _worth(board, meter, setup, candidates, in_place)
-    if not any(reading.gain_bits >= ENOUGH_BITS for reading in found):
-        found = _worth(board, meter, setup, candidates, _lifting_probings(ranking))
-    useful = [reading for reading in found if reading.gain_bits >= ENOUGH_BITS]
-    useful.sort(key=lambda reading: -reading.gain_bits / reading.cost)
+    useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
+    if not useful:
+        done = {reading.probing for reading in ranking.readings}
+        lifting = [
+            probing for probing in _lifting_probings(ranking) if probing not in done and reach.allows(board, probing)
+        ]
+        found = _worth(board, meter, setup, candidates, lifting)
+        useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
+        useful = [reading for reading in useful if reading.probing.lift == useful[0].probing.lift]
     return tuple(useful[:most])
 
 
+def _enough_bits(ranking: Ranking) -> float:
+    """Return the information that makes a reading worth its trouble [bit]; less while no reading has shown a fault."""
+    healthy = sum(candidate.probability for candidate in ranking.candidates if not candidate.faults)
+    if healthy < HEALTHY_EXCLUDED:
+        return ENOUGH_BITS
+    # on a board that is one package there is little to learn about what to replace, but whether to replace it is not
+    # known before some reading speaks
+    packages = {
+        candidate: frozenset(ranking.board.parts[guess.part].package for guess in candidate.faults)
+        for candidate in ranking.candidates[:CONSIDERED]
+    }
+    shares: dict[frozenset[str], float] = {}
+    for candidate, target in packages.items():
+        shares[target] = shares.get(target, 0.0) + candidate.probability
+    return min(ENOUGH_BITS, ENOUGH_SHARE * _entropy(np.array(list(shares.values()))))
+
+
+def _by_worth(reading: NextReading) -> float:
+    return -reading.gain_bits / reading.cost
+
+
+def before_any_reading(board: Board, meter: MeterProfile, setup: Setup, seen: Sequence[str] = ()) -> Ranking:
+    """Return what is known before the first reading: the healthy board and every single fault at its prior.
+
+    Parameters
+    ----------
+    board, meter, setup
+        As for ranking.
+    seen : sequence of str
+        What was seen, heard or told.
+
+    Raises
+    ------
+    InputError
+        Words under ``seen`` that nobody knows.
+    """
+    faults = list_faults(board, list(build_circuit(board, setup).parts))
+    told = tuple(parse_seen(text, board) for text in seen)
+    priors = Priors.for_board(board, faults).given(told)
+    logs = np.concatenate([[priors.log_healthy], priors.log_single])
+    weight = np.exp(logs - np.max(logs))
+    weight = weight / np.sum(weight)
+    sets: list[tuple[FaultGuess, ...]] = [(), *((FaultGuess(fault.part, fault.mode, None),) for fault in faults)]
+    order = np.argsort(-weight, kind="stable").tolist()
+    candidates = tuple(Candidate(sets[index], float(weight[index]), 0) for index in order)
+    return Ranking(
+        board=board,
+        meter=meter,
+        given_setup=setup,
+        readings=(),
+        fit=Fit(True, None, 1.0, ""),
+        candidates=candidates,
+        groups=(),
+        parts=(),
+        setup=(),
+        seen=tuple(str(one) for one in told),
+    )
+
+
 def _lifting_probings(ranking: Ranking) -> list[Probing]:
-    """Return readings across suspect parts with one of their legs lifted, the cheapest leg of each."""
-    probings: list[Probing] = []
+    """Return readings with one leg of a suspect part lifted: across that leg, and over the part's other pins."""
+    board = ranking.board
+    lifted_legs: dict[frozenset[str], str] = {}
+    probings: dict[Probing, None] = {}
     for suspicion in ranking.parts[:LIFT_SUSPECTS]:
-        part = ranking.board.parts[suspicion.part]
-        pins = sorted(part.pins, key=lambda pin: part.lift_cost.get(pin, 4.0))
-        lifted = f"{part.ref}.{pins[0]}"
-        for other in pins[1:]:
-            opposite = f"{part.ref}.{other}"
-            probings.append(Probing(lifted, opposite, "diode", lift=(lifted,)))
-            probings.append(Probing(opposite, lifted, "diode", lift=(lifted,)))
-    return probings
+        part = board.parts[suspicion.part]
+        for pin in sorted(part.pins, key=lambda pin: part.lift_cost.get(pin, 4.0)):
+            lifted = f"{part.ref}.{pin}"
+            leg = board.pins_on_leg(lifted)
+            if lifted_legs.setdefault(frozenset(leg), lifted) != lifted:
+                continue  # the same leg of the same case, seen from another part in it
+            for red, black in itertools.permutations(part.pins, 2):
+                places = f"{part.ref}.{red}", f"{part.ref}.{black}"
+                probings[Probing(*places, _mode_for(part, red, black), lift=(lifted,))] = None
+            for red, black in _places_around(board, part):
+                mode = "ohms" if red.startswith("G") else "diode"
+                probings[Probing(red, black, mode, lift=(lifted,))] = None
+    return list(probings)
+
+
+def _places_around(board: Board, part: Part) -> list[tuple[str, str]]:
+    """Return what is read at a part's switch: its gate lead, the driver's side of it, and across the switch."""
+    position = part.position or ""
+    places = [(f"G_{position}", f"E_{position}"), (f"GD_{position}", f"E_{position}")]
+    found = [pair for pair in places if set(pair) <= set(board.terminals)]
+    switch = board.parts.get(f"Q_{position}")
+    if switch is not None:
+        high, low = (f"{switch.ref}.{pin}" for pin in tuple(switch.pins)[:2])
+        found += [(high, low), (low, high)]
+    return found
+
+
+def _mode_for(part: Part, red: str, black: str) -> str:
+    """Return the mode in which two pins of a part are read: ohms where a resistance lies between them."""
+    gate = part.kind in SWITCH_KINDS and "gate" in (red, black)
+    return "ohms" if gate or part.kind in RESISTIVE else "diode"
 
 
 def _worth(

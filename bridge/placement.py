@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Protocol
 
 from bridge.errors import InputError
@@ -54,6 +54,10 @@ class BoardNames(Protocol):
     @property
     def parts(self) -> Mapping[str, PartNames]:
         """Parts by designator."""
+
+    @property
+    def terminals(self) -> Collection[str]:
+        """Names of the places a lead can touch."""
 
     def net_of(self, lead: str) -> str:
         """Net a lead touches."""
@@ -132,12 +136,13 @@ def parse_hold(text: str, board: BoardNames) -> tuple[Hold, ...]:
     """
     if not text.strip():  # most rows hold nothing
         return ()
-    positions = switch_positions(board)
+    positions = {position: position for position in switch_positions(board)}
     holds: dict[str, Hold] = {}
     for item in text.split():
         position, at, level = item.partition("@")
         if not at or not level:
             raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold")
+        position = _spelled(position, positions)
         if position not in positions:
             raise InputError(
                 f"no switch at position {quoted(position)} to hold; accepted: {listed(positions)}",
@@ -186,8 +191,7 @@ def parse_lift(text: str, board: BoardNames) -> tuple[str, ...]:
     for item in text.split():
         if "." not in item:
             raise InputError(f"{quoted(item)}; accepted: PART.pin, several separated by spaces", where="lift")
-        _check_lead(item, "lift", board)
-        pins.add(item)
+        pins.add(_named_lead(item, "lift", board))
     return tuple(sorted(pins))
 
 
@@ -211,6 +215,24 @@ def parse_connected(text: str) -> frozenset[str]:
     return frozenset(words)
 
 
+def _spelled(word: str, names: Iterable[str]) -> str:
+    """Return the one name that differs from a word in case alone; the word itself where it is a name, or none is."""
+    alike = [name for name in names if name.casefold() == word.casefold()]
+    return alike[0] if len(alike) == 1 and word not in alike else word
+
+
+def _named_lead(text: str, column: str, board: BoardNames) -> str:
+    """Return a terminal or ``PART.pin`` as the board spells it; what is unlike any of them only in case is accepted."""
+    lead = text
+    if len(text) <= LONGEST_LEAD:
+        lead = _spelled(text, board.terminals)
+        ref, dot, pin = lead.partition(".")
+        if dot and lead not in board.terminals:
+            lead = f"{_spelled(ref, board.parts)}.{pin.lower()}"
+    _check_lead(lead, column, board)
+    return lead
+
+
 def _check_lead(lead: str, column: str, board: BoardNames) -> None:
     if not lead:
         raise InputError("empty; accepted: a terminal or PART.pin", where=column)
@@ -230,7 +252,7 @@ def parse_probing(
     Parameters
     ----------
     red, black : str
-        Terminal or ``PART.pin`` under each lead.
+        Terminal or ``PART.pin`` under each lead; another case is accepted where only one name is meant.
     mode, hold, lift : str
         As `parse_mode`, `parse_hold` and `parse_lift` accept them.
     board : Board
@@ -243,9 +265,8 @@ def parse_probing(
     InputError
         Anything the board or the meter does not have, with the column as its place; both leads on one spot.
     """
-    red, black = red.strip(), black.strip()
-    _check_lead(red, "red", board)
-    _check_lead(black, "black", board)
+    red = _named_lead(red.strip(), "red", board)
+    black = _named_lead(black.strip(), "black", board)
     if red == black:
         raise InputError(f"both leads are on {red}; accepted: two different places", where="black")
     mode_word, range_name = parse_mode(mode, meter)

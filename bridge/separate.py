@@ -14,6 +14,7 @@ from bridge.faults import Fault
 from bridge.forecast import damage_of, default_probings
 from bridge.instants import build_points
 from bridge.meter import MeterProfile
+from bridge.partkinds import SWITCH_KINDS
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import displayed, plan_shots
 from bridge.solve import solve_points
@@ -30,15 +31,38 @@ OHMS_SPREAD = 0.06  # resistor tolerance and meter on both sides
 
 
 def reachable_probings(board: Board) -> tuple[Probing, ...]:
-    """Return readings that need nothing lifted: main terminals, gate leads, and each switch with its gate held on."""
+    """Return readings that need nothing lifted: main terminals, gate leads, across parts with pads, held gates."""
     held = []
     terminal_on = {terminal.net: name for name, terminal in reversed(list(board.terminals.items()))}
     for part in board.parts.values():
-        if part.kind in ("igbt", "mosfet") and part.position is not None:
+        if part.kind in SWITCH_KINDS and part.position is not None:
             high, low = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
             red, black = (terminal_on.get(part.pins[pin], f"{part.ref}.{pin}") for pin in (high, low))
             held.append(Probing(red, black, "diode", None, (Hold(part.position, FULL_ON_V),)))
-    return (*default_probings(board), *held)
+    return tuple(dict.fromkeys((*default_probings(board), *_across_pads(board), *held)))
+
+
+def _across_pads(board: Board) -> list[Probing]:
+    """Return a reading straight across each part that has a pad at one end and a pad or terminal at the other."""
+    on: dict[str, str] = {}
+    for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
+        on.setdefault(terminal.net, terminal.name)
+    main = set(board.main_terminals)
+    read = {frozenset(board.terminals[name].net for name in pair) for pair in board.gate_leads}
+    found: list[Probing] = []
+    for part in board.parts.values():
+        if part.kind in SWITCH_KINDS or not part.modes or part.when is not None:
+            continue
+        first, second = (part.pins[pin] for pin in tuple(part.pins)[:2])
+        nets = frozenset((first, second))
+        if nets in read or not nets <= set(on) or {on[first], on[second]} <= main:
+            continue  # read already, out of reach, or one of the pairs of main terminals
+        read.add(nets)
+        if part.kind == "diode":
+            found += [Probing(on[first], on[second]), Probing(on[second], on[first])]
+        else:
+            found.append(Probing(on[first], on[second], "ohms"))
+    return found
 
 
 def separable_in_place(

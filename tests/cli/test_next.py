@@ -45,3 +45,13 @@ def test_no_readings_is_an_error(tmp_path: Path) -> None:
     assert answer.returncode == 2
     assert answer.stdout == ""
     assert len(answer.stderr.strip().splitlines()) == 1
+
+
+def test_the_row_is_ready(tmp_path: Path) -> None:
+    """The proposed reading comes as a row that can be appended to the sheet, whatever the case of its terminals."""
+    answer = run("six-switch-bridge", write(tmp_path, FEW))
+    row = next(line for line in answer.stdout.splitlines() if line.endswith("diode,"))
+    red, black, mode = row.split(",")[:3]
+    assert f"Next: red on {red}, black on {black}, {mode}" in answer.stdout
+    again = run("six-switch-bridge", write(tmp_path, f"{FEW}{red.lower()},{black.lower()},{mode},0.42\n"))
+    assert (again.returncode, again.stderr) == (0, "")

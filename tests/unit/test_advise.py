@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.advise import probing_cost, suggest_readings
+from bridge.advicepage import HEADER, csv_row
+from bridge.advise import Reach, before_any_reading, probing_cost, suggest_readings
 from bridge.board import Board, load_board
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.rank import Ranking, rank
-from bridge.readings import Reading
+from bridge.readings import Reading, parse_readings
+from bridge.separate import reachable_probings
 
 METER = load_meter()
 
@@ -67,3 +69,74 @@ def test_costs_grow_from_terminal_to_lifted_pin(board: Board) -> None:
     held = probing_cost(board, Probing("U", "N", hold=(Hold("UL", 12.0),)))
     lifted = probing_cost(board, Probing("RG_UL.a", "RG_UL.b", lift=("RG_UL.a",)))
     assert terminal < gate < held < lifted
+
+
+def test_only_what_can_be_reached_is_proposed(board: Board) -> None:
+    """Terminals alone, a blocked place and a skipped reading are respected, and the next best comes up."""
+    ranking = taken(board, "Q_UL:ce-short", [Probing("N", "U")])
+    main = set(board.main_terminals)
+    for reading in suggest_readings(ranking, 50, Reach("terminals")):
+        assert {reading.probing.red, reading.probing.black} <= main
+        assert not reading.probing.hold
+    assert any(reading.probing.hold for reading in suggest_readings(ranking, 50, Reach("holds")))
+    assert not any(reading.probing.hold for reading in suggest_readings(ranking, 50, Reach("gates")))
+    blocked = suggest_readings(ranking, 50, Reach(blocked=frozenset({"P"})))
+    assert blocked
+    assert not any("P" in (reading.probing.red, reading.probing.black) for reading in blocked)
+    first, second = suggest_readings(ranking, 2)
+    skipped = suggest_readings(ranking, 1, Reach(skipped=frozenset({first.probing})))
+    assert skipped[0].probing == second.probing
+
+
+def test_when_nothing_in_place_helps_one_pin_is_lifted(board: Board) -> None:
+    """With all gate leads read and no pad to be reached, the advice is one pin and what to read with it lifted."""
+    gates = [Probing(gate, emitter, "ohms") for gate, emitter in board.gate_leads]
+    pads = frozenset(name for name in board.terminals if name.startswith(("GD_", "V")) and name != "V")
+    rails = [Probing(red, black) for red in "PNUVW" for black in "PNUVW" if red != black]
+    ranking = taken(board, "DRV_UL:low-short", [*rails, *gates])
+    assert suggest_readings(ranking, 5, Reach("gates", blocked=pads)) == ()
+    held = frozenset(probing for probing in reachable_probings(board) if probing.hold)
+    advice = suggest_readings(ranking, 5, Reach("lift", blocked=pads, skipped=held))
+    lifts = {reading.probing.lift for reading in advice}
+    assert len(lifts) == 1
+    part = board.parts[lifts.pop()[0].partition(".")[0]]
+    assert part.position == "UL"
+    assert advice[0].gain_bits > 0.1
+
+
+def test_before_any_reading_the_board_is_open(board: Board) -> None:
+    """Before the first reading single faults stand at their prior, what was seen moves them, and advice is there."""
+    blank = before_any_reading(board, METER, Setup())
+    assert sum(candidate.probability for candidate in blank.candidates) == pytest.approx(1.0)
+    assert {len(candidate.faults) for candidate in blank.candidates} == {0, 1}
+    told = before_any_reading(board, METER, Setup(), ["soot at Q_UL"])
+
+    def share(ranking: Ranking) -> float:
+        return sum(one.probability for one in ranking.candidates if one.faults and one.faults[0].part == "Q_UL")
+
+    assert share(told) > 3.0 * share(blank)
+    assert suggest_readings(blank, 1)[0].gain_bits > 0.1
+
+
+def test_a_board_of_one_package_is_read_all_the_same() -> None:
+    """On a module that is replaced whole, readings are proposed as long as none has shown a fault."""
+    module = load_board("drive-module")
+    assert suggest_readings(before_any_reading(module, METER, Setup()), 1)
+
+
+@pytest.mark.parametrize(
+    "probing",
+    [
+        Probing("N", "U"),
+        Probing("G_UL", "E_UL", "ohms", "2k"),
+        Probing("U", "N", hold=(Hold("UH", 0.0), Hold("UL", 12.0))),
+        Probing("RG_UL.a", "RG_UL.b", "ohms", lift=("RG_UL.a",)),
+    ],
+)
+def test_the_row_reads_back(board: Board, probing: Probing) -> None:
+    """The row for the sheet, filled in, is the very placement that was proposed."""
+    cells = (csv_row(probing) + ",,").split(",")[:6]
+    cells[3] = "OL"
+    meter = load_meter("pocket") if probing.range_name else METER
+    found = parse_readings(f"{HEADER}\n{','.join(cells)}\n".encode(), "row.csv", board, meter)
+    assert [reading.probing for reading in found] == [probing]

@@ -198,3 +198,15 @@ class TestSeparable:
         held_at = {(one.red, one.black, one.hold[0].position) for one in found if one.hold}
         assert held_at == {("U", "N", "UL"), ("P", "U", "UH")}
         assert Probing("G_UL", "E_UL", "ohms") in found
+
+    def test_parts_with_pads_are_read_across(self) -> None:
+        """With its pads a driver is told from its gate in place, which the gate lead alone cannot do."""
+        board = load_board("six-switch-bridge")
+        found = reachable_probings(board)
+        assert {Probing("GD_UL", "N", "ohms"), Probing("GD_UL", "G_UL", "ohms"), Probing("VCC", "N", "ohms")} <= set(
+            found
+        )
+        assert sum({one.red, one.black} == {"G_UL", "E_UL"} for one in found) == 1
+        # 7 ohm in the driver behind 22 ohm, or 29 ohm in the gate: the same between gate and emitter
+        hypotheses = [[(Fault("DRV_UL", "low-short"), 7.0)], [(Fault("Q_UL", "ge-short"), 29.0)]]
+        assert separable_in_place(board, load_meter(), Setup(), hypotheses)

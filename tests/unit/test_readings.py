@@ -280,7 +280,7 @@ def test_a_note_of_digits_is_fine_where_a_comma_separates_nothing() -> None:
         (f'{HEADER}\nP,N,diode,"0.4\nP,MID,diode,0.4\n', "line 2: quotes out of place"),
         (f'{HEADER}\nP,N,diode,"0.4"x\n', "line 2: quotes out of place"),
         (f"{HEADER}\nX,N,diode,0.4\n", "line 2: red: board leg has no terminal 'X'; it has P, N, MID"),
-        (f"{HEADER}\nP,n,diode,0.4\n", "line 2: black: board leg has no terminal 'n'"),
+        (f"{HEADER}\nP,m,diode,0.4\n", "line 2: black: board leg has no terminal 'm'"),
         (f"{HEADER}\n,N,diode,0.4\n", "line 2: red: empty; accepted: a terminal or PART.pin"),
         (f"{HEADER}\n{'P' * 200},N,diode,0.4\n", r"line 2: red: 'P+\.\.\.'; accepted"),
         (f"{HEADER}\nP,P,diode,0.4\n", "line 2: black: both leads are on P"),
@@ -763,3 +763,27 @@ def test_works_on_a_shipped_board() -> None:
     assert found.readings[1].probing.lift == ("Q_UL.collector",)
     with pytest.raises(InputError, match=r"line 2: red: board six-switch-bridge has no terminal 'G_UX'; near names"):
         parse_readings(f"{HEADER}\nG_UX,E_UH,ohms,10k\n".encode(), "sheet.csv", board)
+
+
+def test_another_case_is_accepted_where_one_name_is_meant() -> None:
+    """Terminals, pins, positions and lifted pins may be typed in lower case; the board's own spelling is kept."""
+    board = load_board("six-switch-bridge")
+    found = parse_readings(
+        b"red,black,mode,reading,hold,lift\nu,n,diode,OL,ul@12,\nq_ul.Collector,n,diode,OL,,rge_ul.A\n", "s.csv", board
+    )
+    assert [reading.probing for reading in found] == [
+        Probing("U", "N", hold=(Hold("UL", 12.0),)),
+        Probing("Q_UL.collector", "N", lift=("RGE_UL.a",)),
+    ]
+
+
+def test_a_case_that_could_be_two_names_is_refused() -> None:
+    """Where a board has terminals that differ in case alone, neither is guessed."""
+
+    class Twins(FakeBoard):
+        terminals = ("P", "Mid", "mID")
+
+    with pytest.raises(InputError, match="no terminal 'MID'"):
+        parse_readings(f"{HEADER}\nP,MID,diode,0.4\n".encode(), "s.csv", Twins())
+    found = parse_readings(f"{HEADER}\np,mID,diode,0.4\n".encode(), "s.csv", Twins())
+    assert (found.readings[0].probing.red, found.readings[0].probing.black) == ("P", "mID")
