@@ -6,8 +6,11 @@ Each line after it is an object with one of
 - ``"reading"``: ``{"red", "black", "mode", "hold", "lift", "text"}`` and perhaps ``"connected"``, ``"note"``,
   ``"discharged"``;
 - ``"undo": true``: takes back the last reading that stands;
-- ``"doubt": n``: marks reading n, counted from 0 among those that stand at that moment.
+- ``"doubt": n``: marks reading n, counted from 0 among those that stand at that moment;
+- ``"skip"``: ``{"red", "black", "mode", "hold", "lift"}``, a reading that cannot be taken;
+- ``"setup"``: the set-up from here on, where a session was taken up again.
 
+The first line may hold ``"seen"``, what was seen before any reading, and ``"bench"``, what the session asked besides.
 Keys and lines this version does not know are ignored.
 """
 
@@ -15,8 +18,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bridge.errors import InputError
@@ -34,12 +37,15 @@ __all__ = [
     "parse_journal",
     "parse_setup",
     "reading_line",
+    "setup_line",
     "setup_mapping",
+    "skip_line",
     "undo_line",
     "whole_lines",
 ]
 
 VERSION = 1
+PLACEMENT = ("red", "black", "mode", "hold", "lift")
 ACCEPTED_HEAD = '{"bridgefault_session": 1, "board": ..., "meter": ..., "setup": {...}}'
 
 
@@ -79,6 +85,12 @@ class Journal:
         Readings that stand, in the order they were taken.
     cut_line : int or None
         Number of a last line that was cut off and left out.
+    seen : tuple of str
+        What was seen before any reading.
+    bench : mapping
+        What the session asked besides.
+    skipped : tuple of mapping of str to str
+        Placements that cannot be reached, text by column.
     """
 
     board: str
@@ -86,6 +98,9 @@ class Journal:
     setup: Mapping[str, Any]
     entries: tuple[Entry, ...]
     cut_line: int | None = None
+    seen: tuple[str, ...] = ()
+    bench: Mapping[str, Any] = field(default_factory=dict)
+    skipped: tuple[Mapping[str, str], ...] = ()
 
 
 def is_journal(data: bytes) -> bool:
@@ -162,18 +177,29 @@ def parse_journal(text: str, where: str) -> Journal:
             f"journal version {quoted(str(version))}; accepted: {VERSION}", where=f"{where}, line {first[0]}"
         )
     board, meter, setup = head.get("board"), head.get("meter") or "", head.get("setup") or {}
+    seen, bench = head.get("seen") or [], head.get("bench") or {}
     for key, value, kind, wanted in (
         ("board", board, str, "a name"),
         ("meter", meter, str, "a name"),
         ("setup", setup, dict, "an object"),
+        ("seen", seen, list, "a list of words"),
+        ("bench", bench, dict, "an object"),
     ):
         if not isinstance(value, kind):
             raise InputError(f"{key} {quoted(str(value))}; accepted: {wanted}", where=f"{where}, line {first[0]}")
+    if not all(isinstance(word, str) for word in seen):
+        raise InputError(f"seen {quoted(str(seen))}; accepted: a list of words", where=f"{where}, line {first[0]}")
     entries: list[Entry] = []
+    skipped: list[Mapping[str, str]] = []
     cut_line = None
     for number, line in rest:
         try:
-            _apply(_object(line), number, entries)
+            event = _object(line)
+            _apply(event, number, entries)
+            if "skip" in event:
+                skipped.append(_texts(event["skip"], PLACEMENT))
+            if isinstance(event.get("setup"), dict):
+                setup = event["setup"]
         except InputError as error:
             raise InputError(str(error), where=f"{where}, line {number}") from None
         except ValueError:
@@ -183,7 +209,7 @@ def parse_journal(text: str, where: str) -> Journal:
                     where=f"{where}, line {number}",
                 ) from None
             cut_line = number
-    return Journal(str(board), str(meter), setup, tuple(entries), cut_line)
+    return Journal(str(board), str(meter), setup, tuple(entries), cut_line, tuple(seen), bench, tuple(skipped))
 
 
 def _apply(event: Mapping[str, Any], number: int, entries: list[Entry]) -> None:
@@ -204,17 +230,24 @@ def _apply(event: Mapping[str, Any], number: int, entries: list[Entry]) -> None:
 
 
 def _entry(reading: object, number: int) -> Entry:
+    texts = _texts(reading, (*PLACEMENT, "connected", "note", "text"))
+    fields = {"reading" if key == "text" else key: value for key, value in texts.items()}
+    if not fields["reading"]:
+        raise InputError("a reading without its text; accepted: what the display showed")
+    return Entry(number, fields, isinstance(reading, dict) and reading.get("discharged") is True)
+
+
+def _texts(reading: object, keys: Sequence[str]) -> dict[str, str]:
+    """Return the texts an object holds under some keys, empty for those it does not have."""
     if not isinstance(reading, dict):
         raise InputError(f"reading {quoted(str(reading))}; accepted: an object")
-    fields = {}
-    for key in ("red", "black", "mode", "hold", "lift", "connected", "note", "text"):
+    found = {}
+    for key in keys:
         value = reading.get(key)
         if value is not None and not isinstance(value, str):
             raise InputError(f"{key} {quoted(str(value))}; accepted: text")
-        fields["reading" if key == "text" else key] = (value or "").strip()
-    if not fields["reading"]:
-        raise InputError("a reading without its text; accepted: what the display showed")
-    return Entry(number, fields, reading.get("discharged") is True)
+        found[key] = (value or "").strip()
+    return found
 
 
 def setup_mapping(setup: Setup) -> dict[str, Any]:
@@ -287,7 +320,9 @@ def _line(event: Mapping[str, Any]) -> str:
     return json.dumps(event, allow_nan=False) + "\n"
 
 
-def head_line(board: str, meter: str, setup: Setup) -> str:
+def head_line(
+    board: str, meter: str, setup: Setup, *, seen: Sequence[str] = (), bench: Mapping[str, Any] | None = None
+) -> str:
     """Return the first line of a journal.
 
     Parameters
@@ -296,8 +331,49 @@ def head_line(board: str, meter: str, setup: Setup) -> str:
         Name of the board; name of the meter, or the path of its file.
     setup : Setup
         The set-up of the session.
+    seen : sequence of str
+        What was seen before any reading.
+    bench : mapping, optional
+        What the session asked besides; values JSON can hold.
     """
-    return _line({"bridgefault_session": VERSION, "board": board, "meter": meter, "setup": setup_mapping(setup)})
+    head: dict[str, Any] = {
+        "bridgefault_session": VERSION,
+        "board": board,
+        "meter": meter,
+        "setup": setup_mapping(setup),
+    }
+    if seen:
+        head["seen"] = list(seen)
+    if bench:
+        head["bench"] = dict(bench)
+    return _line(head)
+
+
+def setup_line(setup: Setup) -> str:
+    """Return the journal line of a set-up that holds from here on.
+
+    Parameters
+    ----------
+    setup : Setup
+        The set-up.
+    """
+    return _line({"setup": setup_mapping(setup)})
+
+
+def skip_line(probing: Probing) -> str:
+    """Return the journal line of a reading that cannot be taken.
+
+    Parameters
+    ----------
+    probing : Probing
+        Where the leads would go.
+    """
+    return _line({"skip": _placement(probing)})
+
+
+def _placement(probing: Probing) -> dict[str, str]:
+    cells = (probing.red, probing.black, probing.mode_text, probing.hold_text, probing.lift_text)
+    return dict(zip(PLACEMENT, cells, strict=True))
 
 
 def reading_line(probing: Probing, text: str, *, connected: str = "", note: str = "", discharged: bool = False) -> str:
@@ -314,14 +390,7 @@ def reading_line(probing: Probing, text: str, *, connected: str = "", note: str 
     discharged : bool
         Whether the bus was discharged before it.
     """
-    reading: dict[str, Any] = {
-        "red": probing.red,
-        "black": probing.black,
-        "mode": probing.mode_text,
-        "hold": probing.hold_text,
-        "lift": probing.lift_text,
-        "text": text,
-    }
+    reading: dict[str, Any] = {**_placement(probing), "text": text}
     for key, value in (("connected", connected), ("note", note), ("discharged", discharged)):
         if value:
             reading[key] = value

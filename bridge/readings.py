@@ -94,6 +94,8 @@ class ReadingSet:
         Whether the file is a bench journal.
     cut_line : int or None
         Number of a journal's last line that was cut off and left out.
+    seen : tuple of str
+        What a journal says was seen before any reading.
     """
 
     source: str
@@ -102,6 +104,7 @@ class ReadingSet:
     setup: Setup
     is_journal: bool = False
     cut_line: int | None = None
+    seen: tuple[str, ...] = ()
 
     def __iter__(self) -> Iterator[Reading]:
         """Iterate over the readings."""
@@ -333,7 +336,8 @@ def _journal_readings(
         except InputError as error:
             problems.add(entry.line, error)
     problems.raise_any()
-    return ReadingSet(source, tuple(readings), meter, setup, is_journal=True, cut_line=cut_line or journal.cut_line)
+    cut_line = cut_line or journal.cut_line
+    return ReadingSet(source, tuple(readings), meter, setup, is_journal=True, cut_line=cut_line, seen=journal.seen)
 
 
 def load_probings(source: str, board: BoardNames, meter: MeterProfile | None = None) -> tuple[Probing, ...]:

@@ -36,7 +36,7 @@ def suggest(
 
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or ())
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen)
     advice = suggest_readings(ranking, top)
     if json:
         return payload.json_text(payload.advice_payload(advice))

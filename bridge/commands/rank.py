@@ -37,7 +37,7 @@ def rank(
 
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or ())
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen)
     listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))

@@ -17,7 +17,16 @@ from hypothesis import strategies as st
 
 from bridge.board import load_board
 from bridge.errors import InputError, InputErrors
-from bridge.journal import doubt_line, head_line, reading_line, setup_mapping, undo_line
+from bridge.journal import (
+    doubt_line,
+    head_line,
+    parse_journal,
+    reading_line,
+    setup_line,
+    setup_mapping,
+    skip_line,
+    undo_line,
+)
 from bridge.meter import load_meter
 from bridge.placement import parse_at, parse_hold, parse_lift, switch_positions
 from bridge.probing import Hold, Probing, Setup
@@ -787,3 +796,26 @@ def test_a_case_that_could_be_two_names_is_refused() -> None:
         parse_readings(f"{HEADER}\nP,MID,diode,0.4\n".encode(), "s.csv", Twins())
     found = parse_readings(f"{HEADER}\np,mID,diode,0.4\n".encode(), "s.csv", Twins())
     assert (found.readings[0].probing.red, found.readings[0].probing.black) == ("P", "mID")
+
+
+def test_a_journal_keeps_what_was_seen_skipped_and_measured_again() -> None:
+    """What was seen stands in the head; a later set-up replaces it; skipped placements are no readings."""
+    text = (
+        head_line("leg", "handheld", Setup(bus_volts=0.4), seen=["MID dead"], bench={"effort": "gates"})
+        + reading_line(Probing("P", "N"), "0.4")
+        + skip_line(Probing("N", "P", hold=(Hold("L", 12.0),)))
+        + setup_line(Setup(bus_volts=0.1))
+    )
+    found = parse_readings(text.encode(), "j", BOARD)
+    assert (found.seen, len(found), found.setup.bus_volts) == (("MID dead",), 1, 0.1)
+    journal = parse_journal(text, "j")
+    assert journal.bench == {"effort": "gates"}
+    assert journal.skipped == ({"red": "N", "black": "P", "mode": "diode", "hold": "L@12", "lift": ""},)
+
+
+@pytest.mark.parametrize(("key", "value"), [("seen", '"soot"'), ("seen", "[1]"), ("bench", "[1]")])
+def test_a_wrong_head_is_refused(key: str, value: str) -> None:
+    """What was seen is a list of words, what was asked an object."""
+    head = head_line("leg", "handheld", Setup()).strip()
+    with pytest.raises(InputError, match="line 1"):
+        parse_readings((head[:-1] + f', "{key}": {value}}}').encode(), "j", BOARD)
