@@ -14,6 +14,7 @@ from bridge import laws
 from bridge.board import Board, Part
 from bridge.elimination import EliminationPlan
 from bridge.probing import Setup
+from bridge.rowsum import RowSum
 
 __all__ = ["CAPACITOR_ESR_OHMS", "SMALLEST_OHMS", "Circuit", "build_circuit"]
 
@@ -24,6 +25,48 @@ CAPACITOR_ESR_OHMS = 0.01
 SMALLEST_OHMS = 1e-4  # below this a double cannot carry it beside gigohms
 DRIVER_IDEALITY = 1.2  # with 0.62 V at 1 mA it meets gate readings at 10 uA, 100 uA and 1 mA together
 DRIVER_SERIES_OHMS = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeSum:
+    """Rows of branches added to rows of a table, each with a sign.
+
+    Parameters
+    ----------
+    sum : RowSum
+        Which rows go where.
+    rows : ndarray of int, products
+        Branch of each product, in the order of ``sum``.
+    sign : ndarray, products x 1
+        Plus where the branch runs as the table's row does, minus where it runs against it.
+    """
+
+    sum: RowSum
+    rows: Index
+    sign: Array
+
+    @classmethod
+    def of(cls, targets: Index, rows: Index, sign: Array) -> EdgeSum:
+        """Return the pattern of products with targets, branches and signs."""
+        pattern = RowSum(targets.tolist())
+        return cls(pattern, rows[pattern.order], sign[pattern.order][:, None])
+
+    def add(self, table: Array, branches: Array) -> None:
+        """Add quantities that have no direction, branches x batch, to a table in place."""
+        self.sum.add(table, branches.take(self.rows, axis=0))
+
+    def add_flows(self, table: Array, branches: Array) -> None:
+        """Add quantities that run from a branch's first node to its second, branches x batch, to a table in place."""
+        products = branches.take(self.rows, axis=0)
+        products *= self.sign
+        self.sum.add(table, products)
+
+
+def _onto_edges(edges: Index, ends: Index, start: Index) -> EdgeSum:
+    """Return how branches that start at some nodes add up on edges; a branch between one node and itself does not."""
+    rows = np.flatnonzero(edges >= 0)
+    sign = np.where(ends[edges[rows], 0] == start[rows], 1.0, -1.0)
+    return EdgeSum.of(edges[rows], rows, sign)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,10 +160,26 @@ class Circuit:
         return self._edges(self.channel_high, self.channel_low)
 
     @cached_property
-    def junction_places(self) -> tuple[tuple[int, int, int], ...]:
-        """Anode, cathode and edge of each junction."""
-        edges = self._edges(self.junction_a, self.junction_b)
-        return tuple(zip(self.junction_a.tolist(), self.junction_b.tolist(), edges.tolist(), strict=True))
+    def junction_edges(self) -> Index:
+        """Edge of each junction."""
+        return self._edges(self.junction_a, self.junction_b)
+
+    @cached_property
+    def into_edges(self) -> Mapping[str, EdgeSum]:
+        """How ``linear`` rows, ``junction`` and ``channel`` currents and slopes add up on the edges."""
+        rows = {
+            "linear": (self.linear_edges, self.linear_a),
+            "junction": (self.junction_edges, self.junction_a),
+            "channel": (self.channel_edges, self.channel_high),
+        }
+        return {name: _onto_edges(edges, self.plan.ends, start) for name, (edges, start) in rows.items()}
+
+    @cached_property
+    def into_nodes(self) -> EdgeSum:
+        """How the currents on the edges leave their first node and enter their second."""
+        count = self.plan.edge_count
+        every = np.tile(np.arange(count), 2)
+        return EdgeSum.of(self.plan.ends.T.ravel(), every, np.repeat([-1.0, 1.0], count))
 
     def node(self, lead: str) -> int:
         """Return the node a lead touches; raises InputError for a lead the board does not have."""

@@ -187,7 +187,7 @@ class EffectTest:
         a, b = circuit.junction_a[rows], circuit.junction_b[rows]
         scale, series = circuit.junction_scale[rows][:, None], circuit.junction_ohms[rows][:, None]
         flows, slope = laws.junction(voltage[a] - voltage[b], points.saturation[rows], scale, series)
-        edges = np.array([circuit.junction_places[row][2] for row in rows.tolist()], dtype=np.intp)
+        edges = circuit.junction_edges[rows]
         reach = response.transfer[a] - response.transfer[b]
         graded = self._gone(flows, -slope, reach, response.port_ohms[edges], allowed)
         unknown = np.flatnonzero(~response.ports_known)

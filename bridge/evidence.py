@@ -46,9 +46,19 @@ ROUNDS = (1, 2, 4, None)  # readings that each pair is solved for at a time; Non
 
 def _scores(column: ReadingColumn, model: ReadingModel, primary: int, start: Index, end: Index) -> Scores:
     """Return the log likelihood of a reading on the grid of the primary batch, grid x displays."""
-    code = start * (len(column.cells.answers.value) + 1) + end
-    _, where, inverse = np.unique(code, return_index=True, return_inverse=True)
-    shown = as_read(column.displays(start[where], end[where]), model)
+    place, scores = _distinct_scores(column, model, primary, start, end)
+    return scores.take(place, axis=1)
+
+
+def _distinct_scores(
+    column: ReadingColumn, model: ReadingModel, primary: int, start: Index, end: Index
+) -> tuple[Index, Scores]:
+    """Return which distinct display each one is, and the log likelihoods of those, grid x distinct displays."""
+    count = len(column.cells.answers.value)
+    first, begins = _numbered(start, count)
+    second, ends = _numbered(end, count)
+    place, codes = _numbered(first * len(ends) + second, len(begins) * len(ends))
+    shown = as_read(column.displays(begins[codes // len(ends)], ends[codes % len(ends)]), model)
     variance = shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2
     for batch, load in enumerate(shown.batch_load):
         if batch != primary:
@@ -60,8 +70,17 @@ def _scores(column: ReadingColumn, model: ReadingModel, primary: int, start: Ind
     mean = shown.value[None, :] + GRID_V[:, None] * step[None, :]
     every = np.arange(len(shown.value))
     score = log_likelihood(model, shown, every, mean, np.sqrt(variance)[None, :], column.limit)
-    result: Scores = score.astype(np.float32)[:, inverse]
-    return result
+    return place, score.astype(np.float32)
+
+
+def _numbered(values: Index, count: int) -> tuple[Index, Index]:
+    """Return the numbers of values below ``count`` among the distinct ones, and these; sorting costs more."""
+    there = np.zeros(count, dtype=bool)
+    there[values] = True
+    distinct = np.flatnonzero(there)
+    number = np.empty(count, dtype=np.intp)
+    number[distinct] = np.arange(len(distinct))
+    return number.take(values), distinct
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +143,8 @@ def screen(
     double = np.zeros((len(GRID_V), len(space.doubles)), dtype=np.float32)
     healthy = np.zeros((len(GRID_V), 1), dtype=np.float32)
     hopes = np.full(len(models), -np.inf)
-    peaks = np.zeros((len(models), int(table.columns[0].row_of_double.max(initial=0)) + 1 if models else 0))
+    alike, member = _alike_everywhere(table)
+    peaks = np.zeros((len(models), len(member)))
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         for total, classes in (
             (single, column.class_of_single),
@@ -135,7 +155,7 @@ def screen(
             total += scores
             hopes[r] = max(hopes[r], float(scores.max(initial=-np.inf)))
             if total is double:
-                peaks[r, column.row_of_double] = scores.max(axis=0)
+                peaks[r, alike] = scores.max(axis=0)
     single_total = _log_mean(single, weights) + space.singles.log_weight + space.priors.log_single[space.singles.fault]
     healthy_total = float(_log_mean(healthy, weights)[0]) + space.priors.log_healthy
     double_total = _log_mean(double, weights)
@@ -158,12 +178,23 @@ def screen(
             weights,
             (first[both], second[both]),
             prior[both],
+            (alike, member),
             (best, np.minimum(hopes + HOPE_NATS, [model.best_case for model in models]), peaks),
             progress,
         )
     else:
         pair_total[both] = prior[both]
     return ScreenedSpace(healthy=healthy_total, single=single_total, pair=pair_total)
+
+
+def _alike_everywhere(table: ReadingTable) -> tuple[Index, Index]:
+    """Return the kind of each pair variant, and one member of each kind: variants that no column tells apart."""
+    if not table.columns:
+        return np.zeros(len(table.space.doubles), dtype=np.intp), np.zeros(0, dtype=np.intp)
+    # readings with a pin lifted are taken on a circuit of their own, where other faults may be alike
+    rows = np.array([column.row_of_double for column in {id(one.cells): one for one in table.columns}.values()])
+    _, member, alike = np.unique(rows, axis=1, return_index=True, return_inverse=True)
+    return alike.reshape(-1), member
 
 
 def _screen_pairs(
@@ -173,51 +204,74 @@ def _screen_pairs(
     weights: Array,
     variants: tuple[Index, Index],
     prior: Array,
+    rows: tuple[Index, Index],
     goal: tuple[float, Array, Array],
     progress: Progress | None,
 ) -> Array:
     """Return evidence of pairs of variants, an upper bound for those given up on the way."""
     best, hopes, peaks = goal
-    rows = table.columns[0].row_of_double
-    size = int(rows.max()) + 1
-    low, high = np.minimum(rows[variants[0]], rows[variants[1]]), np.maximum(rows[variants[0]], rows[variants[1]])
+    alike, member = rows
+    size = len(member)
+    low, high = np.minimum(alike[variants[0]], alike[variants[1]]), np.maximum(alike[variants[0]], alike[variants[1]])
     code, pair_of_variant = np.unique(low * size + high, return_inverse=True)
     first, second = code // size, code % size
     most_likely = np.full(len(code), -np.inf)
     np.maximum.at(most_likely, pair_of_variant, prior)
-    total = np.zeros((len(GRID_V), len(code)), dtype=np.float32)
+    most_likely_of_all = most_likely
     outstanding = np.zeros((len(table.columns), len(code)), dtype=bool)
-    hope = np.zeros((len(table.columns), len(code)), dtype=np.float32)
+    # first what each reading says at the very most, whatever the drops: that alone rules out nearly all
+    bound = most_likely.copy()
+    said: list[tuple[Index, Index, Scores]] = []
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
-        start, end = column.known_pairs(first, second)
+        rows_of = column.row_of_double[member]
+        start, end = column.known_pairs(rows_of[first], rows_of[second])
         outstanding[r] = (start == UNKNOWN) | (end == UNKNOWN)
         there = np.flatnonzero(~outstanding[r])
-        total[:, there] += _scores(column, model, primary, start[there], end[there])
+        place, scores = _distinct_scores(column, model, primary, start[there], end[there])
+        most = np.full(len(code), hopes[r])
+        most[there] = scores.max(axis=0, initial=-np.inf).take(place)
+        bound += most
+        said.append((there, place, scores))
+    left = np.flatnonzero(bound >= best - KEEP_NATS)
+    kept = np.full(len(code), -1, dtype=np.intp)
+    kept[left] = np.arange(len(left))
+    first, second, most_likely, outstanding = first[left], second[left], most_likely[left], outstanding[:, left]
+    total = np.zeros((len(GRID_V), len(left)), dtype=np.float32)
+    hope = np.zeros((len(table.columns), len(left)), dtype=np.float32)
+    for r, (column, model, (there, place, scores)) in enumerate(zip(table.columns, models, said, strict=True)):
+        mine = kept[there]
+        total[:, mine[mine >= 0]] += scores.take(place[mine >= 0], axis=1)
         hope[r, outstanding[r]] = hopes[r]
         weak = np.flatnonzero(outstanding[r])
-        start, end = column.guessed_pairs(first[weak], second[weak])
+        rows_of = column.row_of_double[member]
+        start, end = column.guessed_pairs(rows_of[first[weak]], rows_of[second[weak]])
         close = (start != UNKNOWN) & (end != UNKNOWN)
         nearby = _scores(column, model, primary, start[close], end[close]).max(axis=0)
         hope[r, weak[close]] = np.minimum(nearby + GUESS_NATS, hopes[r])
     # where neither fault alone comes near a reading, both together are likely to fail it: that is asked first
     losses = np.maximum(peaks[:, first], peaks[:, second])
     losses = np.where(outstanding, hopes[:, None] - losses, -np.inf)
-    bound = _log_mean(total, weights) + hope.sum(axis=0) + most_likely
+    finer = _log_mean(total, weights) + hope.sum(axis=0) + most_likely
     for step, share in enumerate(ROUNDS):
-        alive = np.flatnonzero((bound >= best - KEEP_NATS) & outstanding.any(axis=0))
+        alive = np.flatnonzero((finer >= best - KEEP_NATS) & outstanding.any(axis=0))
         chosen = _most_telling(losses[:, alive], share)
         asked = [alive[row] for row in chosen]
-        solve_together(table.columns, [(first[there], second[there]) for there in asked])
+        pairs = [
+            (column.row_of_double[member[first[there]]], column.row_of_double[member[second[there]]])
+            for column, there in zip(table.columns, asked, strict=True)
+        ]
+        solve_together(table.columns, pairs)
         for r, (column, model, there) in enumerate(zip(table.columns, models, asked, strict=True)):
             if len(there):
-                total[:, there] += _scores(column, model, primary, *column.known_pairs(first[there], second[there]))
+                total[:, there] += _scores(column, model, primary, *column.known_pairs(*pairs[r]))
                 outstanding[r, there], losses[r, there], hope[r, there] = False, -np.inf, 0.0
-        bound[alive] = _log_mean(total[:, alive], weights) + hope[:, alive].sum(axis=0) + most_likely[alive]
+        finer[alive] = _log_mean(total[:, alive], weights) + hope[:, alive].sum(axis=0) + most_likely[alive]
         complete = alive[~outstanding[:, alive].any(axis=0)]
-        best = max(best, float(np.max(bound[complete], initial=-np.inf)))
+        best = max(best, float(np.max(finer[complete], initial=-np.inf)))
         if progress is not None:
-            progress(step + 1, len(ROUNDS))
-    answer: Array = bound[pair_of_variant] - most_likely[pair_of_variant] + prior
+            progress((step + 1) * len(models) // len(ROUNDS), len(models))
+    bound[left] = finer
+    answer: Array = (bound - most_likely_of_all)[pair_of_variant] + prior
     return answer
 
 

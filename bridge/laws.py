@@ -116,18 +116,17 @@ def junction(
     ratio form used here stays exact as Rs goes to 0.
     """
     drive = np.minimum((voltage + saturation * series_ohms) / scale, EXPONENT_CAP)
-    # expm1 keeps the small reverse and zero-bias currents that a difference of large terms would lose
     growth = np.exp(drive)
-    w = saturation * series_ohms / scale * growth
+    total = saturation * growth
+    w = total * (series_ohms / scale)
     if np.max(w, initial=0.0) < 1e-9:
-        total = saturation * growth
-        current = saturation * np.expm1(drive)
         slope = total / scale
     else:
         big_w, ratio = _series_solution(w)
-        total = saturation * growth * ratio
-        current = np.where(big_w > 1e-6, total - saturation, saturation * (np.expm1(drive) + growth * (ratio - 1.0)))
+        total *= ratio
         slope = total / (scale * (1.0 + big_w))
+    # near zero this leaves the rounding of Is, some 1e-22 A, which moves no node that 1e-15 S ties to another
+    current = total - saturation
     present = np.where(saturation > 0.0, floor, 0.0)
     return current + present * voltage, slope + present
 

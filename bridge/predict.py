@@ -8,7 +8,7 @@ the number already known.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,7 +22,7 @@ from bridge.damage import CHANNEL_NORMAL
 from bridge.effects import NO_EFFECT, STRONG, WEAK, EffectTest
 from bridge.instants import build_points, first_instant
 from bridge.shots import Shot, ShotArrays
-from bridge.solve import CHANNEL_DARK_V, Points, Response, full_scale_amps, solve_points, solve_response
+from bridge.solve import CHANNEL_DARK_V, Points, Response, batch_size, full_scale_amps, solve_points, solve_response
 from bridge.variants import ChangeClasses
 
 __all__ = ["UNKNOWN", "Answers", "CellSolver", "CellTable", "Progress", "solve_cells"]
@@ -90,6 +90,16 @@ class Answers:
         return answer
 
 
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Some answers and the solved state behind them."""
+
+    answers: Answers
+    points: Points
+    voltage: Array
+    response: Response
+
+
 class _Context:
     """A circuit with its shots and changes, and the spreads of its parts."""
 
@@ -121,15 +131,36 @@ class _Context:
 
     def solve(
         self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool, ports: bool
-    ) -> tuple[Answers, Points, Array, Response]:
-        """Return answers, and the points, node voltages and responses to small currents behind them."""
+    ) -> Iterator[_Piece]:
+        """Yield answers a few at a time, with the points, node voltages and responses to small currents behind them."""
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
         if at_start:
             first_instant(circuit, points, factors, self.bus_volts)
         solution = solve_points(circuit, points, start)
-        voltage = solution.voltage
-        response = solve_response(circuit, points, voltage, ports=ports)
+        size = batch_size(circuit)
+        for begin in range(0, max(points.size, 1), size):
+            part = slice(begin, begin + size)
+            some, voltage = points.take(part), np.ascontiguousarray(solution.voltage[:, part])
+            response = solve_response(circuit, some, voltage, ports=ports)
+            faults = np.array([first[part], second[part]])
+            answers = self._answers(
+                shot[part], faults, (some, voltage, response), solution.converged[part], factors[:, part], at_start
+            )
+            yield _Piece(answers, some, voltage, response)
+
+    def _answers(
+        self,
+        shot: Index,
+        faults: Index,
+        state: tuple[Points, Array, Response],
+        converged: NDArray[np.bool_],
+        factors: Array,
+        at_start: bool,
+    ) -> Answers:
+        """Return what the display shows in a solved state, and what moves it."""
+        circuit = self.circuit
+        points, voltage, response = state
         adjoint = response.transfer
         jack, at_tips = self.arrays.jack_voltage(shot, voltage[points.red, np.arange(points.size)])
         value, slope = self.arrays.display(shot, jack)
@@ -149,7 +180,7 @@ class _Context:
         row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
         variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
         variance += self._threshold_variance(points, voltage, adjoint)
-        load = np.array([self.classes.severity_slope(points, which, row_power) for which in (first, second)])
+        load = np.array([self.classes.severity_slope(points, which, row_power) for which in faults])
         charges = np.zeros(points.size, dtype=bool)
         rows = circuit.capacitor_rows
         across = voltage[a[rows]] - voltage[b[rows]]
@@ -164,19 +195,18 @@ class _Context:
             gap = np.abs(across - self.capacitor_volts[:, None]) * (factors > 0.0)
             reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
             charges = ((gap * reach).sum(axis=0) > 1e-6) | (np.max(gap, axis=0, initial=0.0) > LARGE_STEP_V)
-        answers = Answers(
-            value=np.where(solution.converged, value, np.nan),
+        return Answers(
+            value=np.where(converged, value, np.nan),
             own_sd=np.sqrt(variance) * np.abs(slope),
             batch_load=batch_load * slope,
             severity_load=load * slope,
-            owner=np.array([first, second]),
+            owner=faults,
             charges=charges,
             shot=shot,
             jack=jack,
             capacitor_volts=capacitor_volts,
             capacitor_amps=capacitor_amps,
         )
-        return answers, points, voltage, response
 
     def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:
         """Return the variance of the reading [V^2] from the spread of the gate thresholds."""
@@ -240,22 +270,27 @@ class _Collector:
         for begin in range(0, max(len(shot), 1), LOAD):
             part = slice(begin, begin + LOAD)
             starts = None if start is None else start[:, part]
-            answers, points, voltage, response = self._whole.solve(
+            for piece in self._whole.solve(
                 shot[part], first[part], second[part], starts, at_start=at_start, ports=True
-            )
-            self._pieces.append(answers)
-            self._voltages.append(voltage)
-            self._at_start.append(np.full(len(shot[part]), at_start))
-            state = points, voltage, response, full_scale_amps(points)
-            slack = self._whole.arrays.slack(shot[part], answers.value, answers.jack)
-            if first[part].any():
-                self._effects.append(self._pairing.grades(*state, slack))
-            else:
-                moved = self._every.grades(*state, slack)
-                self._effects.append(moved[self.pair_classes])
-                self._on_healthy.update(zip(numbers[part].tolist(), moved.T, strict=True))
-        self.count += len(shot)
+            ):
+                self._keep(piece, at_start)
         return numbers
+
+    def _keep(self, piece: _Piece, at_start: bool) -> None:
+        """Keep answers with their node voltages and how further faults would move them."""
+        answers, points = piece.answers, piece.points
+        slack = self._whole.arrays.slack(answers.shot, answers.value, answers.jack)
+        state = points, piece.voltage, piece.response, full_scale_amps(points), slack
+        self._pieces.append(answers)
+        self._voltages.append(piece.voltage)
+        self._at_start.append(np.full(points.size, at_start))
+        if answers.owner.any():
+            self._effects.append(self._pairing.grades(*state))
+        else:
+            moved = self._every.grades(*state)
+            self._effects.append(moved[self.pair_classes])
+            self._on_healthy.update(zip(range(self.count, self.count + points.size), moved.T, strict=True))
+        self.count += points.size
 
     def solve_pairs(
         self,
@@ -277,10 +312,12 @@ class _Collector:
         ):
             for begin in range(0, len(columns), LOAD):
                 part = columns[begin : begin + LOAD]
-                answers, *_ = context.solve(
-                    shot[part], first[part], second[part], starts(part)[nodes], at_start=at_start, ports=False
-                )
-                self._pieces.append(answers)
+                self._pieces += [
+                    piece.answers
+                    for piece in context.solve(
+                        shot[part], first[part], second[part], starts(part)[nodes], at_start=at_start, ports=False
+                    )
+                ]
                 numbers[part] = np.arange(self.count, self.count + len(part))
                 self.count += len(part)
                 done += len(part)
@@ -402,7 +439,10 @@ class CellSolver:
         collector = self._collector
         healthy = self._healthy_start if at_start else self._healthy_end
         single = self.single_start if at_start else self.single_end
-        moved = (collector.all_effects(healthy[level]).T > NO_EFFECT) & wanted
+        # what shows nothing by itself but pulls nodes may show in a pair: for that its own circuit is needed
+        least = np.full(single.shape[1], WEAK, dtype=np.uint8)
+        least[self.pair_classes] = NO_EFFECT + 1
+        moved = (least <= collector.all_effects(healthy[level]).T) & wanted
         moved[:, 0] = False
         if at_start:
             # solved for in the end, and no capacitor would carry current: that is the first instant too
@@ -418,43 +458,46 @@ class CellSolver:
     def _table(self, shot: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers of all pairs in a shot, UNKNOWN where one must be solved for."""
         if shot not in self._pairs:
-            every = np.arange(len(self.pair_classes))
-            end = self._taken_over(shot, every[:, None], every, at_start=False)
-            start = self._taken_over(shot, every[:, None], every, at_start=True)
+            tables = []
+            for at_start in (True, False):
+                own, disturbed = self._disturbance(shot, at_start=at_start)
+                tables.append(_taken(own[:, None], own, disturbed.T, disturbed))
+            start, end = tables
             start[end == UNKNOWN] = UNKNOWN
             self._pairs[shot] = start, end
         return self._pairs[shot]
 
-    def _taken_over(
-        self, shot: int, first: Index, second: Index, *, at_start: bool, near: bool = False
-    ) -> NDArray[np.int32]:
-        """Answer pairs by a single's answer that the other part does not disturb, or not by much, else UNKNOWN."""
+    def _disturbance(self, shot: int, *, at_start: bool) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
+        """Return the answer of each pair class alone, and how much each class (row) disturbs that of each (column)."""
         collector = self._collector
         own = (self.single_start if at_start else self.single_end)[shot, self.pair_classes]
         healthy = (self._healthy_start if at_start else self._healthy_end)[shot]
+        effects = collector.effects().take(own, axis=1)
         # an answer of the end says nothing about the first instant once a node is pulled: a capacitor may hold it
         grade = np.where(collector.solved_at(own, at_start), WEAK, NO_EFFECT + 1).astype(np.uint8)
-        if near:
-            grade[:] = STRONG
-        effects = np.where(collector.effects()[:, own] < grade, collector.effects()[:, own], LOUD)
+        np.putmask(effects, effects >= grade, LOUD)
         # a part that moves nothing by itself was not solved for: how others act beside it only their own circuits tell
         silent = own == healthy
         effects[:, silent] = LOUD
         effects[np.ix_(silent, silent)] = NO_EFFECT
-        by_second, by_first = effects[second, first], effects[first, second]
-        taken: NDArray[np.int32] = np.where(by_second <= by_first, own[first], own[second])
-        taken[np.minimum(by_second, by_first) == LOUD] = UNKNOWN
-        return taken
+        return own, effects
 
     def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers of pairs (rows of ``pair_classes``), UNKNOWN where not solved yet."""
         start, end = self._table(shot)
-        return start[first, second], end[first, second]
+        place = first * len(self.pair_classes) + second
+        return start.take(place), end.take(place)
 
     def guess(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers close to those of pairs, UNKNOWN where only a solve can tell."""
-        end = self._taken_over(shot, first, second, at_start=False, near=True)
-        start = self._taken_over(shot, first, second, at_start=True, near=True)
+        effects = self._collector.effects()
+        answers = []
+        for single in (self.single_start, self.single_end):
+            own = single[shot, self.pair_classes]
+            by_second, by_first = effects[second, own[first]], effects[first, own[second]]
+            by_second[by_second >= STRONG], by_first[by_first >= STRONG] = LOUD, LOUD
+            answers.append(_taken(own[first], own[second], by_second, by_first))
+        start, end = answers
         start[end == UNKNOWN] = UNKNOWN
         end[start == UNKNOWN] = UNKNOWN
         return start, end
@@ -485,8 +528,11 @@ class CellSolver:
             settled = (start[low, high] == UNKNOWN) & (ends >= self._singles) & ~self.answers.charges[ends]
             start[low[settled], high[settled]] = start[high[settled], low[settled]] = ends[settled]
             unknown = start[low, high] == UNKNOWN
-            taken = self._taken_over(shot, low[unknown], high[unknown], at_start=True)
-            start[low[unknown], high[unknown]] = start[high[unknown], low[unknown]] = taken
+            if unknown.any():
+                some, other = low[unknown], high[unknown]
+                own, disturbed = self._disturbance(shot, at_start=True)
+                taken = _taken(own[some], own[other], disturbed[other, some], disturbed[some, other])
+                start[some, other] = start[other, some] = taken
         self._solve_pairs(pairs, at_start=True, progress=progress)
 
     def _solve_pairs(
@@ -521,6 +567,15 @@ class CellSolver:
             here = shots == shot
             table = self._table(shot)[0 if at_start else 1]
             table[first[here], second[here]] = table[second[here], first[here]] = numbers[here]
+
+
+def _taken(
+    first: NDArray[np.int32], second: NDArray[np.int32], by_second: NDArray[np.uint8], by_first: NDArray[np.uint8]
+) -> NDArray[np.int32]:
+    """Answer pairs by the member that the other disturbs less; UNKNOWN where both disturbances are LOUD."""
+    answer: NDArray[np.int32] = np.where(by_second <= by_first, first, second)
+    np.putmask(answer, (by_second == LOUD) & (by_first == LOUD), UNKNOWN)
+    return answer
 
 
 @dataclass(frozen=True, slots=True)

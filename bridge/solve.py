@@ -23,11 +23,21 @@ from bridge.circuit import Circuit
 from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.elimination import Factors
 
-__all__ = ["Points", "Response", "Solution", "full_scale_amps", "meter_current", "solve_points", "solve_response"]
+__all__ = [
+    "Points",
+    "Response",
+    "Solution",
+    "batch_size",
+    "full_scale_amps",
+    "meter_current",
+    "solve_points",
+    "solve_response",
+]
 
 Array = NDArray[np.float64]
 
-BATCH = 2048  # columns solved together: large enough to hide call overhead, small enough for the cache
+BATCH_EDGES = 90_000  # edges times columns solved together: enough to hide call overhead, few enough for the cache
+LEAST_BATCH, MOST_BATCH = 256, 2048
 GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test current with a picovolt
 ALWAYS_ON_GATE_V = 15.0
 METER_SCALE_V = 0.025  # how sharply a current source runs out at its open-circuit voltage
@@ -186,7 +196,7 @@ class _Newton:
         Conductance from every node to the reference [S].
     """
 
-    by_row = ("voltage", "scale", "series", "critical", "junction_at", "gate_at", "collector_at")
+    by_row = ("voltage", "critical", "junction_at", "gate_at", "collector_at")
     by_column = ("meter_at", "meter_critical", "yardstick", "steps", "last_step", "gap", "target")
     prepared = ("edges_linear",)
 
@@ -207,8 +217,8 @@ class _Newton:
         self.result = result
         self.leak = leak
         self.columns = np.arange(points.size)
-        self.scale = np.array(np.broadcast_to(circuit.junction_scale[:, None], points.saturation.shape))
-        self.series = np.array(np.broadcast_to(circuit.junction_ohms[:, None], points.saturation.shape))
+        self.scale = circuit.junction_scale[:, None]
+        self.series = circuit.junction_ohms[:, None]
         with np.errstate(divide="ignore"):
             self.critical = self.scale * np.log(self.scale / (np.sqrt(2.0) * points.saturation))
             self.meter_critical = METER_SCALE_V * np.log(METER_SCALE_V / (np.sqrt(2.0) * points.amps))
@@ -224,24 +234,10 @@ class _Newton:
 
     def _prepare_linear(self) -> None:
         circuit, points = self.circuit, self.points
-        self.channels_used = np.flatnonzero((points.channel != CHANNEL_OFF).any(axis=1))
         self.edges_linear = np.zeros((self.plan.edge_count, points.size))
-        edges = circuit.linear_edges
-        for row in np.flatnonzero((points.siemens != 0.0).any(axis=1)).tolist():
-            if edges[row] >= 0:
-                self.edges_linear[edges[row]] += points.siemens[row]
-        channel_floor = laws.GMIN_S * (points.channel != CHANNEL_OFF)
-        for row, edge in enumerate(circuit.channel_edges.tolist()):
-            if edge >= 0:
-                self.edges_linear[edge] += channel_floor[row]
-        self._list_edges()
+        circuit.into_edges["linear"].add(self.edges_linear, points.siemens)
+        circuit.into_edges["channel"].add(self.edges_linear, laws.GMIN_S * (points.channel != CHANNEL_OFF))
         self.largest = np.max(points.siemens, axis=0, initial=0.0)
-
-    def _list_edges(self) -> None:
-        """Note which edges carry anything linear in any column, with their ends."""
-        used = np.flatnonzero(self.edges_linear.any(axis=1))
-        self.linear_used = used
-        self.linear_ends = self.plan.ends[used]
 
     @classmethod
     def together(cls, states: list[_Newton]) -> _Newton:
@@ -255,8 +251,6 @@ class _Newton:
             setattr(first, name, np.concatenate([getattr(state, name) for state in states]))
         first.points = Points.together([state.points for state in states])
         first.columns = np.arange(first.points.size)
-        first.channels_used = np.flatnonzero((first.points.channel != CHANNEL_OFF).any(axis=1))
-        first._list_edges()
         return first
 
     def rein_in(self) -> None:
@@ -328,23 +322,18 @@ class _Newton:
     def linearise(self) -> tuple[Array, Array, Array, list[tuple[int, Array]]]:
         """Return excess current into each node [A], edge and ground conductances [S], and the channels' gate slopes."""
         circuit, points, voltage = self.circuit, self.points, self.voltage
-        excess = points.inject.copy()
-        nodes = list(excess)
-        flows = self.edges_linear[self.linear_used]
-        flows *= voltage[self.linear_ends[:, 0]] - voltage[self.linear_ends[:, 1]]
-        for (a, b), flow in zip(self.linear_ends.tolist(), flows, strict=True):
-            nodes[a] -= flow
-            nodes[b] += flow
+        ends = self.plan.ends
+        flows = voltage.take(ends[:, 0], axis=0)
+        flows -= voltage.take(ends[:, 1], axis=0)
+        flows *= self.edges_linear
         edges = self.edges_linear.copy()
-        across = voltage[circuit.junction_a] - voltage[circuit.junction_b]
+        across = voltage.take(circuit.junction_a, axis=0) - voltage.take(circuit.junction_b, axis=0)
         current, slope = laws.junction(self.junction_at, points.saturation, self.scale, self.series)
         current += slope * (across - self.junction_at)
-        for (a, b, edge), flow, conductance in zip(circuit.junction_places, current, slope, strict=True):
-            if edge >= 0:
-                nodes[a] -= flow
-                nodes[b] += flow
-                row_of_edge = edges[edge]
-                row_of_edge += conductance
+        circuit.into_edges["junction"].add(edges, slope)
+        circuit.into_edges["junction"].add_flows(flows, current)
+        excess = points.inject.copy()
+        circuit.into_nodes.add_flows(excess, flows)
         gate_slopes: list[tuple[int, Array]] = []
         conducting = self.conducting_channels()
         for row in np.flatnonzero(conducting).tolist():
@@ -358,8 +347,8 @@ class _Newton:
                 total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
                 gate_slopes.append((row, by_gate))
             edges[self.plan.edge(high, low)] += by_collector
-            nodes[high] -= total
-            nodes[low] += total
+            excess[high] -= total
+            excess[low] += total
         ground = np.full_like(excess, self.leak)
         if self.leak:
             excess -= self.leak * voltage
@@ -413,7 +402,7 @@ class _Newton:
     def advance(self) -> Array:
         """Move the linearisation points towards the node voltages; return how far each column still is [V]."""
         circuit, points, voltage = self.circuit, self.points, self.voltage
-        across = voltage[circuit.junction_a] - voltage[circuit.junction_b]
+        across = voltage.take(circuit.junction_a, axis=0) - voltage.take(circuit.junction_b, axis=0)
         limited = laws.limit_junction_step(across, self.junction_at, self.scale, self.critical)
         gap = np.max(np.abs(across - limited), axis=0, initial=0.0)
         self.junction_at = limited
@@ -428,14 +417,19 @@ class _Newton:
         self.meter_at = held
         gate = voltage[circuit.channel_gate] - voltage[circuit.channel_low]
         collector = voltage[circuit.channel_high] - voltage[circuit.channel_low]
-        for row in self.channels_used.tolist():
+        drive = np.where(circuit.channel_is_mosfet[:, None], np.maximum(gate, gate - collector), gate)
+        near = (drive > circuit.channel_offset[:, None] - GATE_STEP_V) & (points.channel != CHANNEL_OFF)
+        followed = (near | (points.channel == ALWAYS_ON)).any(axis=1)
+        self.gate_at, gate_before = gate.copy(), self.gate_at
+        self.collector_at, collector_before = collector.copy(), self.collector_at
+        for row in np.flatnonzero(followed).tolist():
             offset = circuit.channel_offset[row]
-            new_gate = _limit_gate(gate[row], self.gate_at[row], offset)
+            new_gate = _limit_gate(gate[row], gate_before[row], offset)
             new_collector = collector[row]
             if circuit.channel_is_mosfet[row]:
                 # drain and source are alike to the channel: both its ends are held back by the same rule
                 fixed = points.channel[row] == ALWAYS_ON
-                before = np.where(fixed, ALWAYS_ON_GATE_V, self.gate_at[row]) - self.collector_at[row]
+                before = np.where(fixed, ALWAYS_ON_GATE_V, gate_before[row]) - collector_before[row]
                 at_drain = np.where(fixed, ALWAYS_ON_GATE_V, gate[row]) - collector[row]
                 held_back = _limit_gate(at_drain, before, offset)
                 new_collector = np.where(
@@ -448,7 +442,7 @@ class _Newton:
                 driven = (new_gate > offset - GATE_STEP_V) | (points.channel[row] == ALWAYS_ON)
                 scale = np.full_like(new_collector, circuit.channel_scale[row])
                 critical = scale * np.log(scale / (np.sqrt(2.0) * circuit.channel_specific[row]))
-                damped = laws.limit_junction_step(new_collector, self.collector_at[row], scale, critical)
+                damped = laws.limit_junction_step(new_collector, collector_before[row], scale, critical)
                 new_collector = np.where(driven, damped, new_collector)
                 gap = np.maximum(gap, np.abs(collector[row] - new_collector))
             gap = np.maximum(gap, np.abs(gate[row] - new_gate))
@@ -462,6 +456,11 @@ class _Newton:
         rounding = 8.0 * np.finfo(float).eps * self.largest * (1e-3 + np.max(np.abs(self.voltage), axis=0))
         allowed: Array = RESIDUAL_SHARE * self.yardstick + rounding + 1e-18
         return allowed
+
+
+def batch_size(circuit: Circuit) -> int:
+    """Return how many columns of a circuit to solve together."""
+    return int(np.clip(BATCH_EDGES // max(circuit.plan.edge_count, 1), LEAST_BATCH, MOST_BATCH))
 
 
 def _iterate(state: _Newton, until: float) -> None:
@@ -509,12 +508,13 @@ def solve_points(circuit: Circuit, points: Points, start: Array | None = None) -
         np.array(start), np.full(size, np.inf), np.zeros(size, dtype=bool), np.zeros(size, dtype=np.int64)
     )
     waiting: list[_Newton] = []
-    for first in range(0, size, BATCH):
-        columns = np.arange(first, min(first + BATCH, size))
+    batch = batch_size(circuit)
+    for first in range(0, size, batch):
+        columns = np.arange(first, min(first + batch, size))
         state = _Newton(circuit, points.take(columns), start[:, columns], columns, result)
         _iterate(state, STRAGGLERS)
         waiting.append(state)
-        if sum(one.points.size for one in waiting) >= BATCH or columns[-1] == size - 1:
+        if sum(one.points.size for one in waiting) >= batch or columns[-1] == size - 1:
             # the slow ones of many batches finish together: a step costs the same for ten columns as for a hundred
             _iterate(_Newton.together(waiting), 0.0)
             waiting = []
@@ -581,8 +581,9 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
     """
     transfer, port_ohms = [], []
     known = np.full(points.size, ports)
-    for first in range(0, points.size, BATCH):
-        columns = slice(first, first + BATCH)
+    batch = batch_size(circuit)
+    for first in range(0, points.size, batch):
+        columns = slice(first, first + batch)
         chunk = points.take(columns)
         state = _Newton(circuit, chunk, voltage[:, columns], np.arange(chunk.size), NOWHERE)
         _excess, edges, ground, gate_slopes = state.linearise()

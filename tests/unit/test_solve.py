@@ -311,7 +311,7 @@ class TestPromises:
         """Columns read the same in one large batch and in batches of seven with stragglers put together."""
         circuit, points = board_points("half-bridge-cooktop")
         together = solve_points(circuit, points)
-        monkeypatch.setattr(solve, "BATCH", 7)
+        monkeypatch.setattr(solve, "batch_size", lambda _circuit: 7)
         apart = solve_points(circuit, points)
         assert apart.converged.all()
         columns = np.arange(points.size)
