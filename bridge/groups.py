@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["error_between", "smallest_replacement"]
+__all__ = ["REPLACE_SHARE", "error_between", "smallest_replacement"]
 
 Array = NDArray[np.float64]
 
@@ -72,29 +72,42 @@ def smallest_replacement(members: Sequence[tuple[frozenset[str], float]]) -> tup
     Parameters
     ----------
     members : sequence of (frozenset of str, float)
-        Packages of each member and its probability, the most probable first.
+        Packages of each member and its probability, in any order.
 
     Notes
     -----
-    A member lies inside a set when all its packages do. Exhaustive over the packages of the most probable members; of
-    sets of one size the one that holds most wins.
+    A member lies inside a set when all its packages do. Exhaustive over the most suspect packages; of sets of one size
+    the one that holds most wins. Where those few cannot hold it, the least suspect packages are left out one by one as
+    long as the rest still does.
     """
-    total = sum(probability for _, probability in members)
     weight: dict[frozenset[str], float] = {}
     for packages, probability in members:
         weight[packages] = weight.get(packages, 0.0) + probability
     suspicion: dict[str, float] = {}
-    for packages, probability in members:
+    for packages, probability in weight.items():
         for package in packages:
             suspicion[package] = suspicion.get(package, 0.0) + probability
-    names = sorted(suspicion, key=lambda name: -suspicion[name])[:MOST_PACKAGES]
-    for size in range(len(names) + 1):
-        best: tuple[float, tuple[str, ...]] | None = None
-        for chosen in itertools.combinations(names, size):
-            inside = frozenset(chosen)
-            held = sum(value for packages, value in weight.items() if packages <= inside)
-            if best is None or held > best[0] + 1e-12:
-                best = (held, chosen)
-        if best is not None and best[0] >= REPLACE_SHARE * total - 1e-12:
-            return tuple(sorted(best[1]))
-    return tuple(sorted(suspicion))
+    names = sorted(suspicion, key=lambda name: (-suspicion[name], name))
+    needed = REPLACE_SHARE * math.fsum(weight.values()) - 1e-12 * math.fsum(weight.values())
+    bit = {name: 1 << place for place, name in enumerate(names)}
+    masks = [(sum(bit[name] for name in packages), value) for packages, value in weight.items()]
+    few = names[:MOST_PACKAGES]
+    # a member with a package beyond the few lies in no set of them
+    inside = [(mask, value) for mask, value in masks if mask < 1 << len(few)]
+    if math.fsum(value for _, value in inside) >= needed:
+        sets = np.array([mask for mask, _ in inside], dtype=np.int64)
+        values = np.array([value for _, value in inside])
+        for size in range(len(few) + 1):
+            held = {
+                chosen: float(values[(sets & ~sum(bit[name] for name in chosen)) == 0].sum())
+                for chosen in itertools.combinations(few, size)
+            }
+            best = max(held, key=lambda chosen: held[chosen])
+            if held[best] >= needed:
+                return tuple(sorted(best))
+    kept = (1 << len(names)) - 1
+    for name in reversed(names):
+        fewer = kept & ~bit[name]
+        if math.fsum(value for mask, value in masks if not mask & ~fewer) >= needed:
+            kept = fewer
+    return tuple(sorted(name for name in names if kept & bit[name]))

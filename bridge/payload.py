@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.charge import charge_warning
 from bridge.faults import describe_fault
+from bridge.groupwords import group_words
 
 if TYPE_CHECKING:
     from bridge.advise import NextReading
@@ -187,7 +188,7 @@ def _candidate(candidate: Candidate, predicted: Sequence[Forecast]) -> Payload:
     }
 
 
-def _group(group: Group, listed: int) -> Payload:
+def _group(ranking: Ranking, group: Group, listed: int) -> Payload:
     return {
         "id": group.id,
         "probability": group.probability,
@@ -195,6 +196,7 @@ def _group(group: Group, listed: int) -> Payload:
         "separable_in_place": group.separable_in_place,
         "members": [member for member in group.members if member < listed],
         "replace": list(group.replace),
+        "words": group_words(ranking, group),
     }
 
 
@@ -248,7 +250,7 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
             "note": ranking.fit.note,
         },
         "candidates": [_candidate(*pair) for pair in zip(listed, predicted, strict=True)],
-        "groups": [_group(group, len(listed)) for group in ranking.groups],
+        "groups": [_group(ranking, group, len(listed)) for group in ranking.groups],
         "parts": [
             {"part": suspect.part, "package": suspect.package, "probability": suspect.probability}
             for suspect in ranking.parts

@@ -35,7 +35,6 @@ Index = NDArray[np.intp]
 SAME_ERROR = 0.25
 LEAST_LEADER = 1e-6  # hypotheses less probable than this lead no group of their own
 MOST_LEADERS = 60
-REPLACE_MOST = 400
 WORTH_SEPARATING = 0.02
 SEPARATE_MOST = 12
 MISFIT_LIMIT = 1e-3
@@ -71,7 +70,8 @@ def rank(
     Raises
     ------
     InputError
-        No reading at all; words under ``seen`` that nobody knows; or a reading with a lead, pin, position or range that does not exist in this set-up.
+        No reading at all; words under ``seen`` that nobody knows; or
+        a reading with a lead, pin, position or range that does not exist in this set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
@@ -276,7 +276,7 @@ def _list_groups(
                 frozenset(package[fault] for fault in beliefs.faults[member] if fault >= 0),
                 float(beliefs.probability[member]),
             )
-            for member in members[:REPLACE_MOST].tolist()
+            for member in members.tolist()
         ]
         separable = True
         if mass[label] >= WORTH_SEPARATING:
@@ -292,6 +292,7 @@ def _list_groups(
                 separable_in_place=separable,
                 members=tuple(members.tolist()),
                 replace=smallest_replacement(known),
+                rest=bool(beliefs.probability[members[0]] < LEAST_LEADER),
             )
         )
     return tuple(groups)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.board import Board
+from bridge.crowd import forecast_crowd
 from bridge.faults import Fault
 from bridge.forecast import Forecast, forecast_each
 from bridge.meter import MeterProfile
@@ -14,6 +15,8 @@ from bridge.probing import Setup
 from bridge.readings import Reading
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "OddOne", "PartSuspicion", "Ranking", "SetupBelief"]
+
+FOLLOWED = 20  # candidates whose charging displays are followed in time
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,8 @@ class Group:
         Candidates in the listing that belong to it.
     replace : tuple of str
         The smallest set of packages that holds 98 % of it.
+    rest : bool
+        Whether it is what is left over: hypotheses too improbable to lead a group, whatever they read.
     """
 
     id: int
@@ -60,6 +65,7 @@ class Group:
     separable_in_place: bool
     members: tuple[int, ...]
     replace: tuple[str, ...]
+    rest: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +169,10 @@ class Ranking:
         return self.predictions_of([candidate])[0]
 
     def predictions_of(self, candidates: Sequence[int]) -> tuple[tuple[Forecast, ...], ...]:
-        """Return what several candidates predict for each reading, solved together."""
+        """Return what several candidates predict for each reading, solved together.
+
+        The first few follow every charging display; beyond them it is estimated, as ranking itself does.
+        """
         faults = [
             [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
             for candidate in candidates
@@ -174,6 +183,8 @@ class Ranking:
             taken = [self.readings[number].probing for number in numbers]
             probings = [probing.swapped for probing in taken] if self.leads_swapped else taken
             setup = dataclasses.replace(self.given_setup, connected=self.given_setup.connected | connected)
-            for row, shown in zip(rows, forecast_each(self.board, self.meter, setup, probings, faults), strict=True):
+            bench = self.board, self.meter, setup, probings
+            found = [*forecast_each(*bench, faults[:FOLLOWED]), *forecast_crowd(*bench, faults[FOLLOWED:])]
+            for row, shown in zip(rows, found, strict=True):
                 row.update(zip(numbers, shown, strict=True))
         return tuple(tuple(row[number] for number in range(len(self.readings))) for row in rows)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bridge.charge import charge_warning
 from bridge.faults import describe_fault, median_ohms
+from bridge.groupwords import group_words, packages_in_words
 from bridge.layout import Column, Page, Table
 from bridge.units import format_compact, format_ohms, format_volts
 
@@ -26,6 +27,7 @@ WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
 DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
 WORTH_A_GROUP = 0.01
+WORTH_WORDS = 0.05
 WORTH_NAMING = 0.02
 OTHERS_NAMED = 3
 GROUPS_LISTED = 8
@@ -303,6 +305,7 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
         rest = sum(entry.probability for entry in ranking.candidates[len(listed) :])
         page.append(f"{left_out} more possibilities share {percent(rest)}; --top 0 lists them all.")
     page.append(_group_table(ranking))
+    page += [f"{group_words(ranking, group)}." for group in ranking.groups if group.probability >= WORTH_WORDS]
     page.append(_worst_reading(ranking))
     page.extend(_bench_doubts(ranking))
     page.append(NEXT_STEP)
@@ -428,7 +431,7 @@ def _group_table(ranking: Ranking) -> Table:
             str(group.id),
             percent(group.probability),
             str(group.size),
-            _any_of(group.replace, "and") if group.replace else "nothing",
+            packages_in_words(group.replace),
             "one fault" if group.size == 1 else "yes" if group.separable_in_place else "not all of them",
         )
         for group in worth[:GROUPS_LISTED]

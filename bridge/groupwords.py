@@ -1,0 +1,114 @@
+"""A group of look-alikes in words: what these readings cannot tell apart, what can, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from bridge.faults import describe_fault
+from bridge.groups import REPLACE_SHARE
+
+if TYPE_CHECKING:
+    from bridge.board import Board
+    from bridge.ranking import Candidate, Group, Ranking
+
+__all__ = ["group_words", "packages_in_words"]
+
+NAMED = 3  # look-alikes named in one sentence
+WORTH_NAMING = 0.02  # of its group
+PACKAGES_NAMED = 6
+
+# How a fault of a part is said before its name; modes that are not here are said behind it.
+BEFORE = {
+    "ce-short": "shorted",
+    "short": "shorted",
+    "all-short": "fused",
+    "open": "open",
+    "burst": "burst",
+    "ce-leak": "leaking",
+    "leak": "leaking",
+}
+VOWELS = "aeiou"
+
+
+def _one_fault(board: Board, part: str, mode: str) -> str:
+    word = BEFORE.get(mode)
+    if word is None:
+        return f"{part} ({describe_fault(board.parts[part], mode).phrase})"
+    return f"{'an' if word[0] in VOWELS else 'a'} {word} {part}"
+
+
+def _in_words(board: Board, candidate: Candidate) -> str:
+    if not candidate.faults:
+        return "a healthy board"
+    return " with ".join(_one_fault(board, guess.part, guess.mode) for guess in candidate.faults)
+
+
+def packages_in_words(names: tuple[str, ...]) -> str:
+    """Return packages as a list in a sentence, a long one cut short.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Packages.
+
+    Examples
+    --------
+    >>> packages_in_words(("BR_1", "Q_L"))
+    'BR_1 and Q_L'
+    """
+    if not names:
+        return "nothing"
+    if len(names) > PACKAGES_NAMED:
+        return f"{', '.join(names[: PACKAGES_NAMED - 1])} and {len(names) - PACKAGES_NAMED + 1} more packages"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def group_words(ranking: Ranking, group: Group) -> str:
+    """Return what a group means, in one sentence.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking it belongs to.
+    group : Group
+        The group.
+    """
+    board = ranking.board
+    members = [ranking.candidates[member] for member in group.members]
+    if group.rest:
+        return (
+            f"What is left over: {group.size} possibilities, each below one in a million; some of them these readings "
+            "do tell apart, none is worth one more"
+        )
+    if group.size == 1:
+        return f"Nothing else would look like {_in_words(board, members[0])}"
+    worth = [one for one in members if one.probability >= WORTH_NAMING * group.probability] or members[:1]
+    named = [_in_words(board, one) for one in worth[:NAMED]]
+    left = group.size - len(named)
+    if left:
+        named.append(f"{left} rarer possibilit{'y' if left == 1 else 'ies'}")
+    told = f"These readings cannot tell {' from '.join(named[:2])}"
+    told += f", nor from {' or '.join(named[2:])}" if len(named) > 2 else ""
+    apart = "a further reading in place can" if group.separable_in_place else "nothing in place can"
+    return f"{told}; {apart}: {_what_to_do(board, group, members)}"
+
+
+def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str:
+    """Return what to replace: what is bad under nearly all members first, then what may be."""
+    if not group.replace:
+        return "nothing need be replaced"
+    if len(group.replace) == 1:
+        return f"one package, replace it ({group.replace[0]})"
+    held = dict.fromkeys(group.replace, 0.0)
+    for one in members:
+        for package in {board.parts[guess.part].package for guess in one.faults} & held.keys():
+            held[package] += one.probability
+    certain = tuple(name for name in group.replace if held[name] >= REPLACE_SHARE * group.probability)
+    open_ones = tuple(name for name in group.replace if name not in certain)
+    way = "take it before you replace" if group.separable_in_place else "lift a lead or replace"
+    if not open_ones:
+        return f"the same packages either way, replace {packages_in_words(certain)}"
+    if not certain:
+        return f"{way} {packages_in_words(open_ones)}"
+    return f"{packages_in_words(certain)} in any case, and {way} {packages_in_words(open_ones)}"
