@@ -36,6 +36,7 @@ KEPT_APART = {
 OUTSIDERS = {
     "typer": ("cli.py", "options.py", "commands/"),
     "rich": ("layout.py",),
+    "schemdraw": ("schematic.py",),
     "pydantic": ("boardfile.py", "faulttable.py", "repairtable.py"),
     "scipy": (),
     "pickle": (),

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from bridge.errors import InputError
 from bridge.layout import Page
 from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
 
@@ -17,6 +18,7 @@ def show(
     board: BoardName,
     *,
     faults: Annotated[bool, typer.Option("--faults", help="List every way each part can fail, too.")] = False,
+    picture: Annotated[str | None, typer.Option("--picture", metavar="FILE.svg", help="Draw its schematic.")] = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -26,9 +28,19 @@ def show(
     from bridge.circuit import build_circuit
     from bridge.meter import load_meter
 
+    if picture is not None and (json or faults):
+        raise InputError(
+            f"there together with --{'json' if json else 'faults'}; accepted: one of them", where="--picture"
+        )
     known = load_board(board)
     meter = bench.load_meter() or load_meter()
     circuit = build_circuit(known, bench.setup(known))
+    if picture is not None:
+        from bridge.outfile import write_whole
+        from bridge.schematic import board_picture
+
+        write_whole(picture, board_picture(known, circuit.parts))
+        return [f"Written to {picture}."]
     if json:
         return payload.json_text(payload.show_payload(known, meter, oddities(known), with_faults=faults))
     return render.show_page(known, meter, oddities(known), circuit.parts, with_faults=faults)
