@@ -240,6 +240,8 @@ class _Collector:
         self._whole = _Context(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
         self._every = EffectTest(circuit, classes)
         self._pairing = EffectTest(circuit, classes.restrict(pair_classes))
+        self._is_member = np.zeros(classes.size, dtype=bool)
+        self._is_member[pair_classes] = True
         main = {circuit.node(name) for name in circuit.board.main_terminals}
         self._on_main = np.array([shot.red in main and shot.black in main and not shot.holds for shot in shots])
         self._core = find_core(circuit, sorted(main), classes.changes)
@@ -285,7 +287,12 @@ class _Collector:
         self._voltages.append(piece.voltage)
         self._at_start.append(np.full(points.size, at_start))
         if answers.owner.any():
-            self._effects.append(self._pairing.grades(*state))
+            # only in circuits of pair members will the effect of a second fault be asked for
+            members = np.flatnonzero(self._is_member[answers.owner[0]])
+            effects = np.zeros((len(self.pair_classes), points.size), dtype=np.uint8)
+            if len(members):
+                effects[:, members] = self._pairing.grades(*_columns(state, members))
+            self._effects.append(effects)
         else:
             moved = self._every.grades(*state)
             self._effects.append(moved[self.pair_classes])
@@ -347,6 +354,16 @@ class _Collector:
         if len(self._pieces) > 1:
             self._pieces = [Answers.together(self._pieces)]
         return self._pieces[0]
+
+
+def _columns(
+    state: tuple[Points, Array, Response, Array, Array], some: Index
+) -> tuple[Points, Array, Response, Array, Array]:
+    """Return some columns of a solved state."""
+    points, voltage, response, test_amps, slack = state
+    if len(some) == points.size:
+        return state
+    return points.take(some), voltage[:, some], response.take(some), test_amps[some], slack[some]
 
 
 def _joined(pieces: list[NDArray[Any]], axis: int) -> NDArray[Any]:
@@ -451,6 +468,9 @@ class CellSolver:
             single[level] = np.where(settled, end, single[level])
             moved &= ~settled
         row, which = np.nonzero(moved)
+        # members of pairs side by side, so that whole batches are asked for second faults, or none of a batch
+        order = np.argsort(least[which] == WEAK, kind="stable")
+        row, which = row[order], which[order]
         shot = level[row]
         start = collector.voltages()[:, healthy[shot]]
         single[shot, which] = collector.solve(shot, which, np.zeros_like(which), start, at_start=at_start)

@@ -566,6 +566,10 @@ class Response:
     port_ohms: Array
     ports_known: NDArray[np.bool_]
 
+    def take(self, columns: NDArray[np.intp]) -> Response:
+        """Return the response of some columns."""
+        return Response(self.transfer[:, columns], self.port_ohms[:, columns], self.ports_known[columns])
+
 
 def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: bool = True) -> Response:
     """Return how solved points answer small currents.
