@@ -17,6 +17,7 @@ from typing import Annotated, Any
 import typer
 
 from bridge import __version__
+from bridge.commands.bench import bench_session
 from bridge.commands.boards import boards
 from bridge.commands.next import suggest
 from bridge.commands.predict import predict
@@ -54,6 +55,7 @@ def _every_command(
 for _command in (boards, show, sheet, predict, rank):
     app.command()(_command)
 app.command("next")(suggest)
+app.command("bench")(bench_session)
 
 
 def run(arguments: Sequence[str]) -> int:

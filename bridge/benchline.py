@@ -1,0 +1,169 @@
+"""What is typed at the bench: a reading, several readings, or a word."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from bridge.board import Board
+from bridge.errors import InputError
+from bridge.meterprofile import METER_MODES
+from bridge.probing import Probing
+from bridge.readingtext import parse_reading_text
+from bridge.separate import reachable_probings
+from bridge.wording import listed, quoted
+
+__all__ = ["WORDS", "Order", "Row", "Typed", "Values", "parse_line", "usual_mode"]
+
+WORDS = {
+    "skip": "this reading cannot be taken: propose another",
+    "undo": "take the last reading back",
+    "doubt": "doubt 3: reading 3 may be wrong; without a number the last one",
+    "why": "why this reading; why 3: reading 3; why Q_UL:ce-short: this reading with that fault",
+    "good": "good Q_UL, good U P: what a good board reads there",
+    "list": "readings so far, and what they say",
+    "repair": "what to replace, what goes with it, how power comes back",
+    "help": "these words",
+    "stop": "end; the file keeps everything",
+}
+ALSO = {"quit": "stop", "exit": "stop", "?": "help", "rank": "list"}
+EXAMPLES = (
+    "accepted: a reading (0.41, OL, 4k7, 0.41 climbing), leads and reading (U P 0.41, G_UL E_UL ohms 9.9k, "
+    "U N hold UL@12 0.7), several readings of like places, or help"
+)
+DISCHARGED = "discharged"
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A word and what was typed behind it."""
+
+    word: str
+    rest: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """One reading or several, without their places; whether the bus was said to be discharged before."""
+
+    texts: tuple[str, ...]
+    discharged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A reading with its place, text by column, and whether the bus was said to be discharged before.
+
+    Parameters
+    ----------
+    fields : dict of str to str
+        As a row of a readings sheet; no mode where none was typed.
+    discharged : bool
+        Whether that was said.
+    """
+
+    fields: dict[str, str]
+    discharged: bool
+
+
+Typed = Order | Values | Row
+
+
+def parse_line(text: str, board: Board) -> Typed:
+    """Return what a line means.
+
+    Parameters
+    ----------
+    text : str
+        As typed, not blank.
+    board : Board
+        The board.
+
+    Raises
+    ------
+    InputError
+        It means nothing; says what is accepted.
+    """
+    tokens = text.split()
+    word = tokens[0].lower()
+    word = ALSO.get(word, word)
+    if word in WORDS:
+        return Order(word, tuple(tokens[1:]))
+    discharged = tokens[-1].lower() == DISCHARGED
+    if discharged:
+        tokens = tokens[:-1]
+    if len(tokens) > 2 and _is_place(tokens[0], board) and _is_place(tokens[1], board):
+        return _row(tokens, discharged)
+    try:
+        return Values(_values(" ".join(tokens)), discharged)
+    except InputError:
+        pass
+    if len(tokens) > 2 and (_is_place(tokens[0], board) or _is_place(tokens[1], board)):
+        stranger = tokens[1] if _is_place(tokens[0], board) else tokens[0]
+        raise InputError(f"{quoted(stranger)} is no place on this board; it has {listed(board.terminals)}")
+    raise InputError(f"{quoted(text)} is not understood; {EXAMPLES}")
+
+
+def _is_place(word: str, board: Board) -> bool:
+    folded = word.casefold()
+    if any(name.casefold() == folded for name in board.terminals):
+        return True
+    ref, dot, _ = folded.partition(".")
+    return bool(dot) and any(name.casefold() == ref for name in board.parts)
+
+
+def _values(text: str) -> tuple[str, ...]:
+    """Return the readings of a line: one, or several apart by semicolons or blanks."""
+    try:
+        parse_reading_text(text)
+    except InputError:
+        pieces = [piece.strip() for piece in text.split(";")] if ";" in text else text.split()
+        if len(pieces) < 2:
+            raise
+        for piece in pieces:
+            parse_reading_text(piece)
+        return tuple(pieces)
+    return (text,)
+
+
+def _row(tokens: list[str], discharged: bool) -> Row:
+    fields = {"red": tokens[0], "black": tokens[1], "mode": "", "reading": "", "hold": "", "lift": ""}
+    reading: list[str] = []
+    holds: list[str] = []
+    lifts: list[str] = []
+    lifting = False
+    for token in tokens[2:]:
+        low = token.lower()
+        if not reading and not fields["mode"] and re.split(":", low)[0] in METER_MODES:
+            fields["mode"] = token
+        elif "@" in token:
+            holds.append(token)
+        elif low in ("hold", "holding"):
+            lifting = False
+        elif low in ("lift", "lifting", "lifted"):
+            lifting = True
+        elif lifting and "." in token and not token[0].isdigit():
+            lifts.append(token)
+        else:
+            lifting = False
+            reading.append(token)
+    fields |= {"reading": " ".join(reading), "hold": " ".join(holds), "lift": " ".join(lifts)}
+    if not reading:
+        raise InputError(f"no reading behind {tokens[0]} {tokens[1]}; {EXAMPLES}")
+    return Row(fields, discharged)
+
+
+def usual_mode(board: Board, red: str, black: str) -> str:
+    """Return the mode two places are usually read in: diode, but ohms at gates and across parts with a pad.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    red, black : str
+        Places, spelled as the board does.
+    """
+    for probing in reachable_probings(board):
+        if {probing.red, probing.black} == {red, black}:
+            return probing.mode
+    return Probing(red, black).mode

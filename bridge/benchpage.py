@@ -1,0 +1,202 @@
+"""What a bench session says: what the readings mean so far, what to read next and why, and how it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.advicepage import HOLDING, LIFTING, probing_words
+from bridge.advise import NextReading
+from bridge.board import Board
+from bridge.faults import describe_fault
+from bridge.layout import Column, Page, Table
+from bridge.meter import MeterProfile
+from bridge.probing import Probing, Setup
+from bridge.ranking import Ranking
+from bridge.readings import Reading
+from bridge.render import SETUP_WORDS, percent
+from bridge.repair import package_words, replace_lists
+from bridge.separate import reachable_probings
+from bridge.worksheet import expected_words, make_worksheet
+
+__all__ = [
+    "good_page",
+    "package_title",
+    "part_probings",
+    "proposal_page",
+    "reading_words",
+    "readings_page",
+    "standing_page",
+]
+
+LISTS_SHOWN = 4
+WORTH_SHOWING = 0.01
+OUTCOMES_SAID = 3
+CHECK_BENCH = 0.5
+
+
+def reading_words(reading: Reading) -> str:
+    """Return a reading as it is said back: ``N to U, diode: 0.41``.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    """
+    probing = reading.probing
+    words = f"{probing.red} to {probing.black}, {probing.mode_text}"
+    words += f", holding {probing.hold_text}" if probing.hold else ""
+    words += f", {probing.lift_text} lifted" if probing.lift else ""
+    return f"{words}: {reading.text}{' (doubted)' if reading.doubted else ''}"
+
+
+def readings_page(readings: Sequence[Reading]) -> Page:
+    """Return the readings so far, numbered as ``doubt`` and ``why`` count them.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        The readings that stand.
+    """
+    if not readings:
+        return ["No reading yet."]
+    rows = tuple((str(number), *reading_words(one).rsplit(": ", 1)) for number, one in enumerate(readings, 1))
+    return [Table("Readings so far", (Column("no.", right=True), Column("where"), Column("reading")), rows)]
+
+
+def _list_words(packages: frozenset[str]) -> str:
+    return " and ".join(sorted(packages)) if packages else "nothing"
+
+
+def standing_page(ranking: Ranking) -> Page:
+    """Return what the readings say so far: the odd one out, doubts about the bench, and the replace lists.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking.
+    """
+    page: list[str | Table] = []
+    if ranking.odd_ones:
+        words = ranking.odd_ones[0].words
+        page.append(f"Odd one out: {words[0].upper()}{words[1:]}.")
+    if not ranking.fit.ok:
+        page.append("None of the modelled faults explains these readings.")
+    worst = ranking.fit.worst_reading
+    if worst is not None:
+        page.append(f"Fits worst: reading {worst + 1}, {reading_words(ranking.readings[worst])}. Take it again.")
+    believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
+    if believed is not None and believed.what != "as-stated" and believed.probability >= CHECK_BENCH:
+        words = SETUP_WORDS.get(believed.what, believed.what)
+        page.append(
+            f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
+        )
+    rows: list[tuple[str, ...]] = []
+    lists = replace_lists(ranking)
+    for packages, probability in list(lists.items())[:LISTS_SHOWN]:
+        if rows and probability < WORTH_SHOWING:
+            break
+        rows.append((percent(probability), _list_words(packages), _likeliest_fault(ranking, packages)))
+    count = len(ranking.readings)
+    title = f"After {count} reading{'s' if count != 1 else ''}: what is bad"
+    page.append(Table(title, (Column("chance", right=True), Column("replace"), Column("most probably")), tuple(rows)))
+    rest = 1.0 - sum(list(lists.values())[: len(rows)])
+    if rest >= WORTH_SHOWING:
+        page.append(f"{len(lists) - len(rows)} more share {percent(rest)}.")
+    return page
+
+
+def _likeliest_fault(ranking: Ranking, packages: frozenset[str]) -> str:
+    parts = ranking.board.parts
+    for candidate in ranking.candidates:
+        if {parts[guess.part].package for guess in candidate.faults} == packages:
+            words = [f"{one.part} {describe_fault(parts[one.part], one.mode).phrase}" for one in candidate.faults]
+            return "; ".join(words) or "healthy board"
+    return ""
+
+
+def proposal_page(advice: NextReading, like: Sequence[Probing]) -> Page:
+    """Return the reading to take, in one sentence why it helps, and what goes with it.
+
+    Parameters
+    ----------
+    advice : NextReading
+        The proposed reading.
+    like : sequence of Probing
+        Readings taken in one go with it; it alone where there are none.
+    """
+    probing = advice.probing
+    page = [LIFTING.format(pin=probing.lift_text)] if probing.lift else []
+    outcomes = [f"{one.reading} would point to {one.means}" for one in advice.expect[:OUTCOMES_SAID]]
+    why = f" It helps: {', '.join(outcomes)}." if outcomes else ""
+    if len(outcomes) == 1:
+        only = advice.expect[0]
+        why = f" It helps: {only.reading} would confirm {only.means}, anything else would point elsewhere."
+    page.append(f"Next: {probing_words(probing)}.{why}")
+    if probing.hold:
+        page.append(HOLDING)
+    if len(like) > 1:
+        places = ", ".join(f"{one.red}-{one.black}" for one in like)
+        page.append(f"Or {len(like)} readings in one line, red-black: {places}.")
+    return page
+
+
+def good_page(board: Board, meter: MeterProfile, setup: Setup, probings: Sequence[Probing]) -> Page:
+    """Return what a good board reads at some places.
+
+    Parameters
+    ----------
+    board, meter, setup
+        The bench.
+    probings : sequence of Probing
+        Placements of the leads.
+    """
+    sheet = make_worksheet(board, meter, setup, probings, expected=True)
+    rows = tuple(
+        (probing_words(probing), expected_words(shown))
+        for probing, shown in zip(sheet.probings, sheet.expected, strict=True)
+    )
+    return [Table("A good board", (Column("where"), Column("reads")), rows)]
+
+
+def part_probings(board: Board, ref: str) -> tuple[Probing, ...]:
+    """Return where a part is read: across its pins, at terminals where there are any.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    ref : str
+        A part, or a package: then all its parts.
+    """
+    on: dict[str, str] = {}
+    for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
+        on.setdefault(terminal.net, terminal.name)
+    usual = {frozenset((one.red, one.black)): one.mode for one in reachable_probings(board)}
+    found: dict[Probing, None] = {}
+    for part in board.parts.values():
+        if ref not in (part.ref, part.package):
+            continue
+        pins = list(part.pins)
+        pairs = [(pins[0], pins[1])] if len(pins) == 2 else [(pins[0], pins[1]), (pins[2], pins[1])]
+        for one, other in pairs:
+            red, black = (on.get(part.pins[pin], f"{part.ref}.{pin}") for pin in (one, other))
+            if red == black:
+                continue
+            mode = usual.get(frozenset((red, black)), "diode" if part.kind in ("diode", "igbt", "mosfet") else "ohms")
+            found[Probing(red, black, mode)] = None
+            if mode == "diode":
+                found[Probing(black, red, mode)] = None
+    return tuple(found)
+
+
+def package_title(board: Board, packages: frozenset[str]) -> str:
+    """Return packages with what they do: ``Q_UL (low-side switch of leg U)``.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    packages : frozenset of str
+        Names of packages.
+    """
+    return " and ".join(f"{name} ({package_words(board, name)})" for name in sorted(packages))

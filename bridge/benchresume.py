@@ -1,0 +1,74 @@
+"""A bench session taken up again from its file."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Any
+
+from bridge.advise import Reach
+from bridge.benchsetup import Answers, parse_reach
+from bridge.board import Board
+from bridge.errors import InputError
+from bridge.journal import is_journal, parse_journal
+from bridge.placement import parse_probing
+from bridge.readings import Reading, parse_readings
+from bridge.textfile import decode_text, shown_source
+
+__all__ = ["resume"]
+
+
+def resume(data: bytes, source: str, board: Board, typed: Answers) -> tuple[Answers, tuple[Reading, ...]]:
+    """Return what a session had asked, and its readings.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of its file.
+    source : str
+        Name of the file.
+    board : Board
+        The board.
+    typed : Answers
+        What was typed this time; a meter other than that of the session is refused, what can be reached may change.
+
+    Raises
+    ------
+    InputError
+        No session of this board, or another meter.
+    """
+    where = shown_source(source)
+    if not is_journal(data):
+        raise InputError("no bench session; give another file to keep one in", where=where)
+    taken = parse_readings(data, source, board, allow_none=True)
+    journal = parse_journal(decode_text(data, where), where)
+    if typed.meter is not None and typed.meter != taken.meter:
+        raise InputError(
+            f"a session with meter {taken.meter.name}, not {typed.meter.name}; accepted: the same meter, or a new file",
+            where=where,
+        )
+    if typed.setup is not None and dataclasses.replace(typed.setup, bus_volts=0.0) != dataclasses.replace(
+        taken.setup, bus_volts=0.0
+    ):
+        raise InputError("a session with another set-up; accepted: the same options, or a new file", where=where)
+    skipped = frozenset(
+        parse_probing(entry["red"], entry["black"], entry["mode"], entry["hold"], entry["lift"], board, taken.meter)
+        for entry in journal.skipped
+    )
+    reach = typed.reach or _reach_of(journal.bench, board)
+    return Answers(
+        meter=taken.meter,
+        meter_name=journal.meter,
+        setup=taken.setup,
+        seen=taken.seen if typed.seen is None else typed.seen,
+        reach=dataclasses.replace(reach, skipped=skipped),
+        discharged=journal.bench.get("discharged") is True if typed.discharged is None else typed.discharged,
+    ), taken.readings
+
+
+def _reach_of(bench: Mapping[str, Any], board: Board) -> Reach:
+    effort, blocked = bench.get("effort"), bench.get("blocked")
+    words = [effort] if isinstance(effort, str) else []
+    if isinstance(blocked, list) and blocked:
+        words += ["no", *(name for name in blocked if isinstance(name, str))]
+    return parse_reach(" ".join(words), board)

@@ -1,0 +1,275 @@
+"""What a bench session asks before the first reading: charge, meter, set-up, what was seen, what can be reached."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from bridge.advise import EFFORTS, Reach
+from bridge.board import Board
+from bridge.charge import DANGEROUS_V, EMPTY_V
+from bridge.errors import InputError
+from bridge.makesafe import SafePoint, making_safe, safe_points
+from bridge.meter import list_meters, load_meter
+from bridge.meterprofile import MeterProfile
+from bridge.placement import parse_connected
+from bridge.probing import Setup
+from bridge.seen import parse_seen, symptom_words
+from bridge.units import format_volts, parse_quantity
+from bridge.wording import listed, quoted
+
+__all__ = ["Answers", "Charged", "SetupTalk", "parse_reach", "parse_yes"]
+
+MOST_VOLTS = 2000.0
+WORTH_STATING_V = 0.05  # a residue below this moves no reading
+USUAL_EFFORT = "holds"
+EFFORT_WORDS = {
+    "terminals": "main terminals only",
+    "gates": "gate leads and other pads as well",
+    "holds": "gates held on as well: takes a floating 12 V and 1 kohm",
+    "lift": "single pins unsoldered as well",
+}
+
+
+class Charged(Exception):
+    """The board holds a dangerous charge: the session ends; says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What is known before the first reading; None where it has still to be asked.
+
+    Parameters
+    ----------
+    meter : MeterProfile or None
+        The meter.
+    meter_name : str
+        Its name, or the path of its file.
+    setup : Setup or None
+        The state of the bench; charge is measured in any case.
+    seen : tuple of str or None
+        What was seen before any reading.
+    reach : Reach or None
+        What can be reached.
+    discharged : bool or None
+        Whether the bus is discharged before every reading.
+    """
+
+    meter: MeterProfile | None = None
+    meter_name: str = ""
+    setup: Setup | None = None
+    seen: tuple[str, ...] | None = None
+    reach: Reach | None = None
+    discharged: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """A question, and what takes its answer: it returns what to say, or raises InputError to be asked again."""
+
+    lines: tuple[str, ...]
+    prompt: str
+    take: Callable[[str], list[str]]
+
+
+def parse_reach(text: str, board: Board) -> Reach:
+    """Return what can be reached: ``gates``, ``holds no W G_WH``; blank for the usual.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    board : Board
+        The board, for names of places.
+
+    Raises
+    ------
+    InputError
+        Another word, or a place the board does not have.
+    """
+    words = text.replace(",", " ").split()
+    effort = USUAL_EFFORT
+    if words and words[0].lower() in (*EFFORTS, "all"):
+        effort = words[0].lower().replace("all", EFFORTS[-1])
+        words = words[1:]
+    if words and words[0].lower() in ("no", "not", "without"):
+        words = words[1:]
+    elif words:
+        raise InputError(f"{quoted(text)}; accepted: {listed(EFFORTS)}, then perhaps: no PLACE PLACE")
+    spelled = {name.casefold(): name for name in board.terminals}
+    blocked = set()
+    for word in words:
+        name = spelled.get(word.casefold(), word)
+        board.net_of(name)
+        blocked.add(name)
+    return Reach(effort, frozenset(blocked))
+
+
+def parse_yes(text: str, usual: bool) -> bool:
+    """Return whether an answer is yes; blank for the usual one.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    usual : bool
+        What a blank line means.
+
+    Raises
+    ------
+    InputError
+        Neither yes nor no.
+    """
+    word = text.strip().lower()
+    if not word:
+        return usual
+    if word not in ("y", "yes", "n", "no"):
+        raise InputError(f"{quoted(text)}; accepted: yes, no")
+    return word[0] == "y"
+
+
+class SetupTalk:
+    """The questions before the first reading, one after the other.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    known : Answers
+        What need not be asked.
+    """
+
+    def __init__(self, board: Board, known: Answers) -> None:
+        self.board = board
+        self._known = known
+        self._setup = known.setup or Setup()
+        self._volts: dict[tuple[str, str], float] = {}
+        self._questions = list(self._list_questions())
+
+    @property
+    def finished(self) -> bool:
+        """Whether everything was asked."""
+        return not self._questions
+
+    @property
+    def answers(self) -> Answers:
+        """What was answered; with the measured residue of the bus in the set-up."""
+        residue = self._volts.get(("P", "N"), max(self._volts.values(), key=abs, default=self._setup.bus_volts))
+        if abs(residue) < WORTH_STATING_V:
+            residue = 0.0
+        return dataclasses.replace(self._known, setup=dataclasses.replace(self._setup, bus_volts=residue))
+
+    def ask(self) -> tuple[Sequence[str], str]:
+        """Return the paragraphs and the prompt of the question that is open."""
+        return self._questions[0].lines, self._questions[0].prompt
+
+    def hear(self, text: str) -> list[str]:
+        """Take the answer to the open question.
+
+        Parameters
+        ----------
+        text : str
+            As typed.
+
+        Returns
+        -------
+        list of str
+            What to say to it.
+
+        Raises
+        ------
+        InputError
+            It is no answer: the question stays open.
+        Charged
+            The board holds a dangerous charge.
+        """
+        said = self._questions[0].take(text.strip())
+        del self._questions[0]
+        return said
+
+    def _list_questions(self) -> list[_Question]:
+        board, known = self.board, self._known
+        points = safe_points(board) or (SafePoint("", "", "any two main terminals, the largest"),)
+        introduction = making_safe(board)
+        questions = []
+        for number, point in enumerate(points):
+            lines = introduction if number == 0 else ()
+            place = f"{point.red} to {point.black}" if point.red else "Between"
+            questions.append(_Question(lines, f"{place} ({point.what}), volts? ", self._volts_taker(point)))
+        if known.meter is None:
+            meters = listed(list_meters())
+            lines = (f"Which meter? Enter for handheld; there are {meters}; or the path of a meter file.",)
+            questions.append(_Question(lines, "meter? ", self._take_meter))
+        if known.setup is None:
+            there = listed(dict.fromkeys(part.when for part in board.parts.values() if part.when))
+            if there != "none":
+                lines = (f"What is still connected? Enter for nothing; {there}, apart by blanks.",)
+                questions.append(_Question(lines, "connected? ", self._take_connected))
+        if known.seen is None:
+            lines = (
+                "What was seen, heard or told before any reading? Enter for nothing; several apart by semicolons. "
+                f"At a part: {listed(f'PART {words}' for words in symptom_words('part'))}. Of the board: "
+                f"{listed(symptom_words('board'))}.",
+            )
+            questions.append(_Question(lines, "seen? ", self._take_seen))
+        if known.reach is None:
+            efforts = "; ".join(f"{effort}: {words}" for effort, words in EFFORT_WORDS.items())
+            lines = (
+                f"How far can you go? Enter for {USUAL_EFFORT}. {efforts}.",
+                "Places out of reach: holds no W G_WH",
+            )
+            questions.append(_Question(lines, "reach? ", self._take_reach))
+        if known.discharged is None:
+            lines = ("The meter charges the bus. Is it discharged again before every reading, as is best?",)
+            questions.append(_Question(lines, "discharged, yes or no? [yes] ", self._take_discharged))
+        return questions
+
+    def _volts_taker(self, point: SafePoint) -> Callable[[str], list[str]]:
+        def take(text: str) -> list[str]:
+            if not text:
+                raise InputError("measure and type the value; a board that was not measured is not safe")
+            quantity = parse_quantity(text)
+            volts = quantity.value
+            if quantity.unit == "ohm" or abs(volts) > MOST_VOLTS:
+                raise InputError(f"{quoted(text)}; accepted: volts, from -{MOST_VOLTS:g} to {MOST_VOLTS:g}")
+            if abs(volts) > DANGEROUS_V:
+                raise Charged(
+                    f"{format_volts(volts)} on the board, above {DANGEROUS_V:g} V: dangerous to touch. Hands off. "
+                    "Wait, discharge through a resistor, never with a blade, and measure again before starting anew."
+                )
+            if abs(volts) > EMPTY_V:
+                raise InputError(
+                    f"{format_volts(volts)} is too much for diode or ohms mode: discharge through a resistor to "
+                    f"{EMPTY_V:g} V or less, measure again and type the new value"
+                )
+            self._volts[point.red, point.black] = volts
+            return []
+
+        return take
+
+    def _take_meter(self, text: str) -> list[str]:
+        meter = load_meter(text) if text else load_meter()
+        self._known = dataclasses.replace(self._known, meter=meter, meter_name=text or meter.name)
+        return [f"Meter: {meter.title or meter.name}."]
+
+    def _take_connected(self, text: str) -> list[str]:
+        connected = parse_connected("" if text.lower() in ("nothing", "none", "no") else text.replace(",", " "))
+        self._setup = dataclasses.replace(self._setup, connected=connected)
+        return []
+
+    def _take_seen(self, text: str) -> list[str]:
+        pieces = [piece.strip() for piece in text.split(";") if piece.strip()]
+        if [piece.lower() for piece in pieces] in (["nothing"], ["no"], ["none"]):
+            pieces = []
+        told = tuple(str(parse_seen(piece, self.board)) for piece in pieces)
+        self._known = dataclasses.replace(self._known, seen=told)
+        return []
+
+    def _take_reach(self, text: str) -> list[str]:
+        self._known = dataclasses.replace(self._known, reach=parse_reach(text, self.board))
+        return []
+
+    def _take_discharged(self, text: str) -> list[str]:
+        self._known = dataclasses.replace(self._known, discharged=parse_yes(text, usual=True))
+        return []

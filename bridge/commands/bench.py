@@ -1,0 +1,83 @@
+"""``bridgefault bench``: one reading after the other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bridge.errors import InputError
+from bridge.options import BenchOptions, BoardName, SeenBefore, with_bench_options
+
+if TYPE_CHECKING:
+    from bridge.benchsetup import Answers
+    from bridge.board import Board
+
+__all__ = ["bench_session"]
+
+
+@with_bench_options
+def bench_session(
+    board: BoardName,
+    *,
+    file: Annotated[
+        str | None,
+        typer.Option("--file", metavar="FILE", help="Where the session is kept. [default: bench-BOARD.jsonl]"),
+    ] = None,
+    certain: Annotated[
+        float, typer.Option("--certain", metavar="P", help="Stop when one replace list is this probable.")
+    ] = 0.95,
+    reach: Annotated[
+        str | None,
+        typer.Option(
+            "--reach", metavar="HOW", help='What can be reached: terminals, gates, holds, lift; "gates no W".'
+        ),
+    ] = None,
+    discharged: Annotated[
+        bool | None,
+        typer.Option("--discharged/--not-discharged", help="Whether the bus is discharged before every reading."),
+    ] = None,
+    seen: SeenBefore = None,
+    bench: BenchOptions,
+) -> None:
+    """Go through a board one reading at a time.
+
+    Asks what it must know, proposes a reading, takes what is typed, and stops when enough is
+    known. Everything typed is kept in a file; the same command goes on with it.
+    """
+    from bridge.benchresume import resume
+    from bridge.benchsession import BenchSession
+    from bridge.benchshell import run_session
+    from bridge.board import load_board
+    from bridge.sessionfile import SessionFile
+
+    if not 0.5 < certain < 1.0:
+        raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
+    known = load_board(board)
+    typed = _typed(known, bench, seen, reach, discharged)
+    with SessionFile(file or f"bench-{known.name}.jsonl") as opened:
+        resumed = bool(opened.content.strip())
+        answers, readings = resume(opened.content, opened.path, known, typed) if resumed else (typed, ())
+        session = BenchSession(known, answers, readings, resumed=resumed, certain=certain)
+        run_session(session, opened)
+
+
+def _typed(
+    board: Board, bench: BenchOptions, seen: list[str] | None, reach: str | None, discharged: bool | None
+) -> Answers:
+    from bridge.benchsetup import Answers, parse_reach
+    from bridge.seen import parse_seen
+
+    meter = bench.load_meter()
+    try:
+        allowed = None if reach is None else parse_reach(reach, board)
+    except InputError as error:
+        raise InputError(str(error), where="--reach") from None
+    return Answers(
+        meter=meter,
+        meter_name=bench.meter or "",
+        setup=bench.setup(board) if bench.states_setup else None,
+        seen=None if seen is None else tuple(str(parse_seen(text, board)) for text in seen),
+        reach=allowed,
+        discharged=discharged,
+    )

@@ -1,0 +1,1 @@
+"""Bench sessions as a person has them, and killed ones."""

@@ -1,0 +1,335 @@
+"""A bench session as text in and lines out."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from bridge.advise import Reach
+from bridge.benchresume import resume
+from bridge.benchsession import Answer, BenchSession
+from bridge.benchsetup import Answers, SetupTalk, parse_reach, parse_yes
+from bridge.board import load_board
+from bridge.errors import InputError
+from bridge.meter import load_meter
+from bridge.probing import Hold, Probing, Setup
+from bridge.readings import parse_readings
+from tests.bench.meterhand import MeterHand
+
+COOKTOP = load_board("single-switch-cooktop")
+BRIDGE = load_board("six-switch-bridge")
+KNOWN = Answers(load_meter(), "handheld", Setup(), (), Reach("gates"), True)
+
+
+class Talk:
+    """A session that answers what it can, and keeps everything that was said and recorded."""
+
+    def __init__(self, session: BenchSession) -> None:
+        self.session = session
+        self.said = ""
+        self.record = ""
+        self.answer = self.take(session.begin())
+
+    def take(self, answer: Answer) -> Answer:
+        """Let an answer run to its end, as the shell does."""
+        self.said = ""
+        while True:
+            self.record += answer.record
+            self.said += "\n".join((*answer.lines, ""))
+            assert max(map(len, answer.lines), default=0) <= 78
+            if not answer.more:
+                return answer
+            answer = self.session.consider()
+
+    def type(self, *lines: str) -> str:
+        """Type lines and return what was said to the last one."""
+        for line in lines:
+            self.answer = self.take(self.session.hear(line))
+        return " ".join(self.said.split())
+
+
+def started(board: str = "single-switch-cooktop", known: Answers = KNOWN) -> Talk:
+    """Return a session on a discharged board, ready for the first reading."""
+    talk = Talk(BenchSession(load_board(board), known))
+    while talk.answer.prompt != "reading? ":
+        talk.type("0.02")
+    return talk
+
+
+def test_charge_is_asked_for_place_by_place() -> None:
+    """Bus, ahead of the precharge resistor and both halves are measured; residue above 0.5 V is asked for again."""
+    talk = Talk(BenchSession(load_board("motor-drive"), KNOWN))
+    assert talk.answer.prompt.startswith("P to N (the bus), volts?")
+    assert "never with a blade" in " ".join(talk.said.split())
+    assert "discharge through a resistor to 0.5 V" in talk.type("12")
+    assert talk.answer.prompt.startswith("P to N")
+    assert "measure and type the value" in talk.type("")
+    assert "measure and type" not in talk.type("0.2 V")
+    assert talk.answer.prompt.startswith("PR to N")
+    assert talk.type("0.1", "-0.1") == ""
+    assert talk.answer.prompt.startswith("NP to N")
+    assert not talk.answer.done
+
+
+@pytest.mark.parametrize("volts", ["60.1", "325", "-400 V"])
+def test_above_sixty_volts_it_refuses(volts: str) -> None:
+    """Above 60 V, either way round, the session ends at once, nothing is recorded, and the danger is named."""
+    talk = Talk(BenchSession(COOKTOP, KNOWN))
+    said = talk.type(volts)
+    assert talk.answer.done
+    assert "DANGER" in said
+    assert "dangerous to touch" in talk.answer.refused
+    assert talk.record == ""
+
+
+def test_exactly_sixty_volts_are_still_too_much_for_the_meter() -> None:
+    """At the limit one may touch, but not measure in diode mode."""
+    talk = Talk(BenchSession(COOKTOP, KNOWN))
+    assert "too much for diode or ohms mode" in talk.type("60")
+    assert not talk.answer.done
+
+
+def test_a_residue_goes_into_the_set_up() -> None:
+    """What is left below 0.5 V is recorded; a few millivolts are not."""
+    for typed, volts in (("0.3", 0.3), ("0.01", 0.0)):
+        talk = Talk(BenchSession(BRIDGE, KNOWN))
+        talk.type(typed)
+        assert json.loads(talk.record.splitlines()[0])["setup"]["bus_volts"] == volts
+
+
+def test_everything_is_asked_and_kept() -> None:
+    """Meter, what is connected, what was seen and what can be reached go into the first line of the record."""
+    talk = Talk(BenchSession(BRIDGE, Answers()))
+    talk.type("0")
+    assert talk.answer.prompt == "meter? "
+    assert "nothing-like-it" in talk.type("nothing-like-it")
+    assert talk.answer.prompt == "meter? "
+    talk.type("pocket")
+    assert talk.answer.prompt == "connected? "
+    assert "accepted" in talk.type("toaster")
+    talk.type("motor")
+    assert talk.answer.prompt == "seen? "
+    assert "no part or package" in talk.type("soot at Q_XX")
+    talk.type("soot at Q_UL; trips at switch-on")
+    assert talk.answer.prompt == "reach? "
+    talk.type("gates no W g_wh")
+    talk.type("no")
+    head = json.loads(talk.record.splitlines()[0])
+    assert (head["board"], head["meter"], head["setup"]["connected"]) == ("six-switch-bridge", "pocket", ["motor"])
+    assert head["seen"] == ["Q_UL soot", "trips at switch-on"]
+    assert head["bench"] == {"effort": "gates", "blocked": ["G_WH", "W"], "discharged": False}
+    assert "Next: red on" in talk.said
+    assert "W" not in talk.said.split("Next: red on")[1].split(".")[0].replace("black on", "").replace(",", " ").split()
+
+
+def test_a_session_finds_the_fault_and_stops_by_itself() -> None:
+    """Reading what is proposed off a cooktop with a shorted switch ends in its name and what goes with it."""
+    hand = MeterHand.on(COOKTOP, "Q_L:ce-short")
+    talk = started()
+    for _ in range(12):
+        if talk.answer.done:
+            break
+        reading = hand.answer(talk.said)
+        assert reading is not None
+        talk.type(reading)
+    said = " ".join(talk.said.split())
+    assert "Certain enough" in said
+    assert "the limit is 95 %" in said
+    assert "replace Q_L (" in said
+    assert "What goes with it" in said
+    assert "Power comes back in stages" in said
+
+
+def test_places_may_be_typed_and_are_said_back() -> None:
+    """A reading elsewhere than proposed is taken, in the mode usual there, any case."""
+    talk = started()
+    assert "1. P to N, diode: OL" in talk.type("p n OL")
+    assert "2. G_L to E_L, ohms: 9.9k" in talk.type("g_l e_l 9.9k")
+    assert "3. RES to E_L, diode, holding L@12: 0.65" in talk.type("RES E_L hold L@12 0.65")
+    found = parse_readings(talk.record.encode(), "s", COOKTOP)
+    assert [one.probing for one in found] == [
+        Probing("P", "N"),
+        Probing("G_L", "E_L", "ohms"),
+        Probing("RES", "E_L", hold=(Hold("L", 12.0),)),
+    ]
+    assert all(one.discharged for one in found)
+
+
+def test_six_values_in_one_line() -> None:
+    """After a proposal with fellows, as many values as fellows are taken in the order said; another number is not."""
+    talk = started("drive-module")
+    said = talk.type("NU U 0.42")
+    while "readings in one line" not in said:
+        said = talk.type("skip")
+    order = said.split("red-black: ")[1].rstrip(".").split(", ")
+    assert "5 readings; accepted: one, or" in talk.type("0.41 0.42 0.41 0.42 0.41")
+    before = talk.record.count('"reading"')
+    values = [f"0.4{number}" if "OL" not in order else "OL" for number in range(len(order))]
+    talk.type(" ".join(values))
+    taken = parse_readings(talk.record.encode(), "s", load_board("drive-module")).readings[before:]
+    assert [f"{one.probing.red}-{one.probing.black}" for one in taken] == order
+    assert [one.text for one in taken] == values
+
+
+def test_take_back_doubt_and_skip() -> None:
+    """Undo takes the last reading back, doubt marks one, skip asks for another; all of it is in the record."""
+    talk = started()
+    first = talk.said
+    assert "Skipped." in talk.type("skip")
+    assert talk.said != first
+    talk.type("P N OL", "P RES OL")
+    assert "Taken back: P to RES, diode: OL" in talk.type("undo")
+    assert "Reading 1 is marked as doubtful" in talk.type("doubt")
+    events = [json.loads(line) for line in talk.record.splitlines()]
+    assert [next(iter(event)) for event in events[1:]] == ["skip", "reading", "reading", "undo", "doubt"]
+    found = parse_readings(talk.record.encode(), "s", COOKTOP)
+    assert [(one.text, one.doubted) for one in found] == [("OL", True)]
+    assert "accepted: a reading from 1 to 1" in talk.type("doubt 7")
+    talk.type("undo")
+    assert "no reading to take back" in talk.type("undo")
+
+
+def test_questions_change_nothing() -> None:
+    """Why, good, list, help, repair and a blank line answer and record nothing."""
+    talk = started()
+    talk.type("RES E_L 0.002")
+    before = talk.record
+    assert "With Q_L" in talk.type("why")
+    assert "What it may show" in " ".join(talk.said.split())
+    assert "through the short in Q_L" in talk.type("why 1")
+    assert "on a good board" in talk.type("why F_1:open")
+    assert "0.4" in talk.type("good Q_L")
+    assert "A good board" in talk.type("good E_L RES")
+    assert "Readings so far" in talk.type("list")
+    assert "To replace" in talk.type("repair")
+    assert "undo" in talk.type("help")
+    assert "Next: red on" in talk.type("")
+    for wrong in ("good XX", "why Q_L:nonsense", "why 9", "hello"):
+        assert not talk.type(wrong).startswith("Next")
+    assert talk.record == before
+
+
+def test_what_the_meter_cannot_show_is_refused() -> None:
+    """A typing slip is refused with what would do, and nothing is recorded."""
+    talk = started()
+    before = talk.record
+    assert "write 0.412 or 412m" in talk.type("P N 412")
+    assert "both leads" in talk.type("P P 0.4")
+    assert talk.record == before
+
+
+def test_stop_ends_and_keeps() -> None:
+    """Stop ends at any time; before the first reading as well."""
+    talk = started()
+    assert "Stopped." in talk.type("stop")
+    assert talk.answer.done
+    early = Talk(BenchSession(COOKTOP, KNOWN))
+    assert "Stopped." in early.type("quit")
+    assert early.answer.done
+
+
+def test_nothing_fits() -> None:
+    """Readings that no fault gives end the session once the worst was repeated, and condemn nothing."""
+    talk = started()
+    # drops that are no diode's, no two diodes', and no resistor's
+    for line in ("N P 1.9", "RES P 1.5", "P RES 1.3", "N RES 1.7"):
+        talk.type(line)
+        if talk.answer.done:
+            break
+    hand = 0
+    while not talk.answer.done and hand < 4:
+        talk.type("1.23")
+        hand += 1
+    said = " ".join(talk.said.split())
+    assert talk.answer.done
+    assert "Nothing fits" in said
+    assert "To replace" not in said
+
+
+def test_only_terminals_and_nothing_more_to_gain() -> None:
+    """With main terminals only, a gate fault ends in 'within reach', and names a reading beyond."""
+    hand = MeterHand.on(COOKTOP, "Q_L:never-on")
+    talk = started(known=Answers(load_meter(), "handheld", Setup(), (), Reach("terminals"), True))
+    for _ in range(40):
+        if talk.answer.done:
+            break
+        reading = hand.answer(talk.said)
+        assert reading is not None
+        talk.type(reading)
+    said = " ".join(talk.said.split())
+    assert "No reading within reach (terminals)" in said
+    assert "Beyond that one would: Next: red on" in said
+
+
+def test_a_session_is_taken_up_again() -> None:
+    """A record gives the same readings, set-up, skips and advice; the bus is measured anew."""
+    first = started(
+        known=Answers(load_meter("pocket"), "pocket", Setup(connected=frozenset({"mains"})), (), Reach(), False)
+    )
+    first.type("skip", "P N OL", "RES P 0.41", "doubt 2")
+    proposal = first.session.hear("").lines
+    known, readings = resume(first.record.encode(), "s", COOKTOP, Answers())
+    assert (known.meter, known.discharged) == (load_meter("pocket"), False)
+    assert known.setup is not None
+    assert known.setup.connected == {"mains"}
+    assert known.reach is not None
+    assert len(known.reach.skipped) == 1
+    assert [(one.text, one.doubted) for one in readings] == [("OL", False), ("0.41", True)]
+    again = Talk(BenchSession(COOKTOP, known, readings, resumed=True))
+    assert "Taken up again" in " ".join(again.said.split())
+    assert again.answer.prompt.startswith("P to N")
+    while again.answer.prompt != "reading? ":
+        again.type("0.02")
+    assert again.session.hear("").lines == proposal
+    assert [next(iter(json.loads(line))) for line in again.record.splitlines()] == ["setup"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "named"),
+    [
+        (Answers(meter=load_meter("pocket")), "a session with meter handheld, not pocket"),
+        (Answers(setup=Setup(connected=frozenset({"coil"}))), "another set-up"),
+    ],
+)
+def test_another_bench_is_refused(typed: Answers, named: str) -> None:
+    """Options that contradict the session's own are refused: its readings were taken with those."""
+    record = started().record
+    with pytest.raises(InputError, match=named):
+        resume(record.encode(), "s", COOKTOP, typed)
+
+
+def test_what_is_no_session_is_refused() -> None:
+    """A sheet, and a session of another board, are refused."""
+    with pytest.raises(InputError, match="no bench session"):
+        resume(b"red,black,mode,reading\n", "s", COOKTOP, Answers())
+    with pytest.raises(InputError, match="a journal of board"):
+        resume(started().record.encode(), "s", BRIDGE, Answers())
+
+
+def test_what_can_be_reached() -> None:
+    """Words and places, in any case; blank for the usual."""
+    assert parse_reach("", BRIDGE) == Reach("holds")
+    assert parse_reach("terminals", BRIDGE) == Reach("terminals")
+    assert parse_reach("Lift no w, g_wh", BRIDGE) == Reach("lift", frozenset({"W", "G_WH"}))
+    assert parse_reach("no W", BRIDGE) == Reach("holds", frozenset({"W"}))
+    for wrong in ("everything", "gates W", "no XX"):
+        with pytest.raises(InputError):
+            parse_reach(wrong, BRIDGE)
+
+
+def test_yes_and_no() -> None:
+    """Yes and no, short or long, blank for the usual, nothing else."""
+    assert parse_yes("", usual=True)
+    assert parse_yes("Y", usual=False)
+    assert not parse_yes("no", usual=True)
+    with pytest.raises(InputError):
+        parse_yes("maybe", usual=True)
+
+
+def test_a_board_without_capacitors_is_asked_once() -> None:
+    """Where the board file knows no capacitor, the largest voltage between main terminals is asked for."""
+    talk = SetupTalk(load_board("drive-module"), KNOWN)
+    assert "any two main terminals" in talk.ask()[1]
+    talk.hear("0")
+    assert talk.finished
