@@ -143,7 +143,7 @@ def screen(
     double = np.zeros((len(GRID_V), len(space.doubles)), dtype=np.float32)
     healthy = np.zeros((len(GRID_V), 1), dtype=np.float32)
     hopes = np.full(len(models), -np.inf)
-    alike, member = _alike_everywhere(table)
+    alike, member = _alike_everywhere(table) if pairs else (np.zeros(0, dtype=np.intp),) * 2
     peaks = np.zeros((len(models), len(member)))
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         for total, classes in (
@@ -151,6 +151,8 @@ def screen(
             (double, column.class_of_double),
             (healthy, np.zeros(1, dtype=np.intp)),
         ):
+            if total is double and not pairs:
+                continue
             scores = _scores(column, model, primary, *column.of_classes(classes))
             total += scores
             hopes[r] = max(hopes[r], float(scores.max(initial=-np.inf)))
@@ -158,10 +160,10 @@ def screen(
                 peaks[r, alike] = scores.max(axis=0)
     single_total = _log_mean(single, weights) + space.singles.log_weight + space.priors.log_single[space.singles.fault]
     healthy_total = float(_log_mean(healthy, weights)[0]) + space.priors.log_healthy
-    double_total = _log_mean(double, weights)
     first, second = space.pairs
     if not pairs:
         return ScreenedSpace(healthy_total, single_total, np.full(len(first), -np.inf))
+    double_total = _log_mean(double, weights)
     doubles = space.doubles
     prior = doubles.log_weight[first] + doubles.log_weight[second]
     prior = prior + space.priors.log_pair(doubles.fault[first], doubles.fault[second])

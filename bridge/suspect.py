@@ -122,7 +122,7 @@ def _log_evidence(
     try:
         space = build_space(board, setup)
         space = dataclasses.replace(space, priors=space.priors.given(seen))
-        table = table_of(space, meter, readings)
+        table = table_of(space, meter, readings, pairs=False)
     except InputError:
         return -1e6  # a lead that does not exist in this state
     screened = screen(table, model_readings(readings, meter), pairs=False)

@@ -28,6 +28,7 @@ __all__ = [
     "FaultSpace",
     "ReadingColumn",
     "ReadingTable",
+    "TableMemory",
     "build_space",
     "build_table",
     "solve_together",
@@ -348,7 +349,38 @@ def solve_together(
             cells.fill(wanted[name], progress)
 
 
-def table_of(space: FaultSpace, meter: MeterProfile, readings: Sequence[Reading]) -> ReadingTable:
+class TableMemory:
+    """Spaces and columns worked out before: in a session a reading more costs one column, not all of them again."""
+
+    def __init__(self) -> None:
+        self._spaces: dict[object, FaultSpace] = {}
+        self._columns: dict[object, ReadingColumn] = {}
+
+    def space(self, board: Board, setup: Setup) -> FaultSpace:
+        """Return the hypotheses of a board in a set-up, as :func:`build_space` does."""
+        key = id(board), setup
+        if key not in self._spaces:
+            self._spaces[key] = build_space(board, setup)  # holds the board, so that no other takes over its id
+        return self._spaces[key]
+
+    def columns(
+        self, key: object, probings: Sequence[Probing], build: Callable[[Sequence[Probing]], list[ReadingColumn]]
+    ) -> list[ReadingColumn]:
+        """Return the columns of some probings on one circuit, building those not known yet together."""
+        missing = [probing for probing in dict.fromkeys(probings) if (key, probing) not in self._columns]
+        if missing:
+            self._columns.update(zip([(key, probing) for probing in missing], build(missing), strict=True))
+        return [self._columns[key, probing] for probing in probings]
+
+
+def table_of(
+    space: FaultSpace,
+    meter: MeterProfile,
+    readings: Sequence[Reading],
+    *,
+    pairs: bool = True,
+    memory: TableMemory | None = None,
+) -> ReadingTable:
     """Return the displays of every hypothesis where readings were taken.
 
     Parameters
@@ -359,6 +391,8 @@ def table_of(space: FaultSpace, meter: MeterProfile, readings: Sequence[Reading]
         The meter.
     readings : sequence of Reading
         The readings; only where and how they were taken matters, not what they say.
+    pairs, memory
+        As for :func:`build_table`.
     """
     return build_table(
         space,
@@ -366,6 +400,8 @@ def table_of(space: FaultSpace, meter: MeterProfile, readings: Sequence[Reading]
         [reading.probing for reading in readings],
         [reading.discharged for reading in readings],
         [reading.connected for reading in readings],
+        pairs=pairs,
+        memory=memory,
     )
 
 
@@ -375,6 +411,9 @@ def build_table(
     probings: Sequence[Probing],
     discharged: Sequence[bool] | None = None,
     connected: Sequence[frozenset[str]] | None = None,
+    *,
+    pairs: bool = True,
+    memory: TableMemory | None = None,
 ) -> ReadingTable:
     """Return the displays of every hypothesis at every probing.
 
@@ -390,7 +429,12 @@ def build_table(
         Whether the board was discharged before each of them; charge is carried along otherwise.
     connected : sequence of frozenset of str, optional
         What was connected during each of them, besides what the set-up says.
+    pairs : bool
+        Whether pairs of faults will be asked for; without, their members are left out.
+    memory : TableMemory, optional
+        Columns of earlier tables of the same board.
     """
+    memory = TableMemory() if memory is None else memory
     columns: dict[int, ReadingColumn] = {}
     batches: tuple[str, ...] = ()
     there = [
@@ -398,10 +442,16 @@ def build_table(
     ]
     states = [(probing.lift, what) for probing, what in zip(probings, there, strict=True)]
     for lifted, what in dict.fromkeys(states):
-        circuit = build_circuit(space.board, dataclasses.replace(space.setup, connected=what), lifted)
+        setup = dataclasses.replace(space.setup, connected=what)
+        circuit = build_circuit(space.board, setup, lifted)
         numbers = [number for number, state in enumerate(states) if state == (lifted, what)]
         batches = tuple(dict.fromkeys(circuit.junction_batch))
-        group = _build_group(space, circuit, meter, [probings[number] for number in numbers])
+
+        def build(some: Sequence[Probing], circuit: Circuit = circuit) -> list[ReadingColumn]:
+            return _build_group(space, circuit, meter, some, pairs)
+
+        key = id(space.board), meter, space.setup, setup, lifted, pairs
+        group = memory.columns(key, [probings[number] for number in numbers], build)
         columns.update(zip(numbers, group, strict=True))
     emptied = [False] * len(probings) if discharged is None else discharged
     ordered = _carry_charge([columns[number] for number in range(len(probings))], emptied)
@@ -409,18 +459,19 @@ def build_table(
 
 
 def _build_group(
-    space: FaultSpace, circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing]
+    space: FaultSpace, circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing], pairs: bool
 ) -> list[ReadingColumn]:
     shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
     changes, tags = [Change()], [0.0]
-    for variants in (space.singles, space.doubles):
+    doubles = len(space.doubles) if pairs else 0
+    for variants in (space.singles, space.doubles) if pairs else (space.singles,):
         for fault, ohms, spread in zip(variants.fault, variants.ohms, variants.ln_sigma, strict=True):
             name = space.faults[fault]
             changes.append(change_of(circuit, name.part, name.mode, None if np.isnan(ohms) else float(ohms)))
             tags.append(float(spread))
     classes = ChangeClasses(circuit, changes, tags)
     class_of_single = classes.class_of[1 : 1 + len(space.singles)]
-    class_of_double = classes.class_of[1 + len(space.singles) :]
+    class_of_double = classes.class_of[1 + len(space.singles) : 1 + len(space.singles) + doubles]
     pair_classes, row_of_double = np.unique(class_of_double, return_inverse=True)
     ln_sigma = np.zeros(classes.size)
     ln_sigma[classes.class_of] = tags
