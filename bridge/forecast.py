@@ -27,12 +27,14 @@ __all__ = [
     "damage_of",
     "default_probings",
     "forecast",
+    "forecast_cases",
     "forecast_changes",
     "forecast_each",
     "state_of",
 ]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 COMPANY = 256  # boards solved together: enough to share the work, few enough for the memory of a small machine
 STILL_SHARE = 1e-6  # of the test current: less than this charges nothing a display would show
@@ -191,14 +193,62 @@ def forecast_changes(
     circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing], changes: Sequence[Change]
 ) -> tuple[tuple[Forecast, ...], ...]:
     """Return forecasts of several damaged boards on one circuit, a row of probings for each change."""
-    setup = circuit.setup
+    flat = forecast_cases(circuit, meter, [(probing, change) for change in changes for probing in probings])
+    width = len(probings)
+    return tuple(flat[row * width : (row + 1) * width] for row in range(len(changes)))
+
+
+def forecast_cases(
+    circuit: Circuit, meter: MeterProfile, cases: Sequence[tuple[Probing, Change]]
+) -> tuple[Forecast, ...]:
+    """Return one forecast for each placement of the leads on a damaged board, all solved together.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The healthy board in its set-up, with the probings' pins lifted.
+    meter : MeterProfile
+        The meter.
+    cases : sequence of (Probing, Change)
+        Placements, and what is broken while the leads are there.
+
+    Raises
+    ------
+    InputError
+        A lead, position or range that does not exist.
+    """
+    probings = list(dict.fromkeys(probing for probing, _ in cases))
     shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    of_probing: dict[Probing, list[int]] = {probing: [] for probing in probings}
+    for index, shot in enumerate(shots):
+        of_probing[probings[shot.probing]].append(index)
+    changes = list({id(change): change for _, change in cases}.values())  # most cases share their board with others
     classes = ChangeClasses(circuit, [Change(), *changes])
-    which_change = np.repeat(classes.class_of[1:], len(shots))
-    shot = np.tile(np.arange(len(shots)), len(changes))
-    points, factors = build_points(circuit, shots, shot, classes, which_change)
+    class_of = dict(zip(map(id, changes), classes.class_of[1:].tolist(), strict=True))
+    which_shot = np.array([index for probing, _ in cases for index in of_probing[probing]], dtype=np.intp)
+    which_change = np.array(
+        [class_of[id(change)] for probing, change in cases for _ in of_probing[probing]], dtype=np.intp
+    )
+    table, good = _displays(circuit, shots, classes, which_shot, which_change)
+    result: list[Forecast] = []
+    first = 0
+    for probing, _ in cases:
+        mine = of_probing[probing]
+        columns = slice(first, first + len(mine))
+        first += len(mine)
+        shots_here = [shots[index] for index in mine]
+        result.append(_pick(circuit, meter, probing, shots_here, table[:, columns], good[columns]))
+    return tuple(result)
+
+
+def _displays(
+    circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, shot: Index, change: Index
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return displays at the first instant, after the dwell and in the end, 3 x batch, and which of them hold."""
+    setup = circuit.setup
+    points, factors = build_points(circuit, shots, shot, classes, change)
     end = solve_points(circuit, points)
-    beginning, _ = build_points(circuit, shots, shot, classes, which_change)
+    beginning, _ = build_points(circuit, shots, shot, classes, change)
     first_instant(circuit, beginning, factors, setup.bus_volts)
     start = solve_points(circuit, beginning)
     charge = np.repeat((circuit.capacitor_share * setup.bus_volts)[:, None], points.size, axis=1)
@@ -215,37 +265,28 @@ def forecast_changes(
         circuit, points.take(moving), farads[:, moving], charge[:, moving], start.voltage[:, moving], setup.dwell_s
     )
     values = [displayed(shots, shot, voltage[points.red, columns]) for voltage in (start.voltage, rested, end.voltage)]
-    table = np.array(values).reshape(3, len(changes), len(shots))
-    good = (start.converged & end.converged & settled).reshape(len(changes), len(shots))
-    return tuple(tuple(_pick(circuit, meter, probings, shots, table[:, row], good[row])) for row in range(len(changes)))
+    return np.array(values), start.converged & end.converged & settled
 
 
 def _pick(
     circuit: Circuit,
     meter: MeterProfile,
-    probings: Sequence[Probing],
+    probing: Probing,
     shots: Sequence[Shot],
     values: Array,
     good: NDArray[np.bool_],
-) -> list[Forecast]:
-    """Choose the range the meter settles in for each probing, and name what the display does there."""
-    result: list[Forecast] = []
-    for number, probing in enumerate(probings):
-        mine = [index for index, shot in enumerate(shots) if shot.probing == number]
-        chosen = next((index for index in mine if math.isfinite(values[1, index])), mine[-1])
-        unit = shots[chosen].unit
-        if not good[chosen]:
-            result.append(Forecast(probing, None, unit, None, None, None, "the solve did not converge"))
-            continue
-        start, value, end = (float(values[moment, chosen]) for moment in range(3))
-        digit = meter.resolution(probing.mode, shots[chosen].range_name, value if math.isfinite(value) else 0.0)
-        note = None if circuit.reaches(probing.red, probing.black) else "nothing joins these leads"
-        result.append(
-            Forecast(
-                probing, _finite(value), unit, state_of(start, value, end, digit), _finite(start), _finite(end), note
-            )
-        )
-    return result
+) -> Forecast:
+    """Choose the range the meter settles in, and name what the display does there; columns of ``values`` are shots."""
+    chosen = next((index for index in range(len(shots)) if math.isfinite(values[1, index])), len(shots) - 1)
+    unit = shots[chosen].unit
+    if not good[chosen]:
+        return Forecast(probing, None, unit, None, None, None, "the solve did not converge")
+    start, value, end = (float(values[moment, chosen]) for moment in range(3))
+    digit = meter.resolution(probing.mode, shots[chosen].range_name, value if math.isfinite(value) else 0.0)
+    note = None if circuit.reaches(probing.red, probing.black) else "nothing joins these leads"
+    return Forecast(
+        probing, _finite(value), unit, state_of(start, value, end, digit), _finite(start), _finite(end), note
+    )
 
 
 def _finite(value: float) -> float | None:

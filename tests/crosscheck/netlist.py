@@ -50,9 +50,16 @@ OTHER_OPTIONS: tuple[Mapping[str, float], ...] = (
     {**OPTIONS, "rshunt": 1e12, "vntol": 3e-3},
 )
 # a transient asks for a solution at every step, so it has to bear the same rounding more often
-TRANSIENT_OPTIONS: tuple[Mapping[str, float | str], ...] = tuple(
+_TRANSIENT = tuple(
     {**OPTIONS, "reltol": relative, "vntol": volts, "abstol": 1e-11, "method": "gear", "itl4": 100}
     for relative, volts in ((3e-4, 3e-4), (1e-3, 1e-3), (1e-4, 1e-4))
+)
+# Nets that float behind blocking junctions stop a transient: then 100 pF from every net to ground, beside the
+# microfarads of a board. test_dwell.py shows what they move.
+SHUNT_FARADS = 1e-10
+TRANSIENT_OPTIONS: tuple[Mapping[str, float | str], ...] = (
+    *_TRANSIENT,
+    *({**options, "cshunt": SHUNT_FARADS} for options in _TRANSIENT),
 )
 # as tight as it goes; not every reading has an answer then
 TIGHT_OPTIONS: Mapping[str, float] = {**OPTIONS, "vntol": 1e-7, "rshunt": 1e16, "itl1": 300}

@@ -130,7 +130,12 @@ def operating_points(
     return _solve_with(options, texts, "op", ["print v(jack)"], progress)
 
 
-def after_dwell(texts: Sequence[str], seconds: float, progress: Progress | None = None) -> list[float]:
+def after_dwell(
+    texts: Sequence[str],
+    seconds: float,
+    progress: Progress | None = None,
+    options: Sequence[Mapping[str, float | str]] = TRANSIENT_OPTIONS,
+) -> list[float]:
     """Return ``v(jack)`` [V] of each reading after the leads have rested, NaN where ngspice found none.
 
     Parameters
@@ -139,6 +144,8 @@ def after_dwell(texts: Sequence[str], seconds: float, progress: Progress | None 
         Netlists with real capacitors, without options.
     seconds : float
         How long the leads rest [s].
+    progress, options
+        As for :func:`operating_points`.
     """
     step = seconds / 300.0
     answer = [
@@ -150,4 +157,4 @@ def after_dwell(texts: Sequence[str], seconds: float, progress: Progress | None 
         "end",
     ]
     analysis = f"tran {step:.9g} {seconds:.9g} 0 {step:.9g} uic"
-    return _solve_with(TRANSIENT_OPTIONS, texts, analysis, answer, progress)
+    return _solve_with(options, texts, analysis, answer, progress)
