@@ -43,7 +43,10 @@ def reachable_probings(board: Board) -> tuple[Probing, ...]:
 
 
 def _across_pads(board: Board) -> list[Probing]:
-    """Return a reading straight across each part that has a pad at one end and a pad or terminal at the other."""
+    """Return a reading straight across each part that has a pad at one end and a pad or terminal at the other.
+
+    A switch is read from its gate to its collector or drain; gate to emitter is read in any case.
+    """
     on: dict[str, str] = {}
     for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
         on.setdefault(terminal.net, terminal.name)
@@ -51,9 +54,10 @@ def _across_pads(board: Board) -> list[Probing]:
     read = {frozenset(board.terminals[name].net for name in pair) for pair in board.gate_leads}
     found: list[Probing] = []
     for part in board.parts.values():
-        if part.kind in SWITCH_KINDS or not part.modes or part.when is not None:
+        if not part.modes or part.when is not None:
             continue
-        first, second = (part.pins[pin] for pin in tuple(part.pins)[:2])
+        pins = ("gate", next(iter(part.pins))) if part.kind in SWITCH_KINDS else tuple(part.pins)[:2]
+        first, second = (part.pins[pin] for pin in pins)
         nets = frozenset((first, second))
         if nets in read or not nets <= set(on) or {on[first], on[second]} <= main:
             continue  # read already, out of reach, or one of the pairs of main terminals
