@@ -8,7 +8,7 @@ the number already known.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,12 +92,11 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """Some answers and the solved state behind them."""
+    """Some answers, the node voltages behind them, and the effects of further faults where they were asked for."""
 
     answers: Answers
-    points: Points
     voltage: Array
-    response: Response
+    effects: NDArray[np.uint8]
 
 
 class _Context:
@@ -130,24 +129,45 @@ class _Context:
         self.tolerance_variance = tolerance**2
 
     def solve(
-        self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool, ports: bool
-    ) -> Iterator[_Piece]:
-        """Yield answers a few at a time, with the points, node voltages and responses to small currents behind them."""
+        self,
+        shot: Index,
+        first: Index,
+        second: Index,
+        start: Array | None,
+        *,
+        at_start: bool,
+        test: EffectTest | None = None,
+        tested: NDArray[np.bool_] | None = None,
+    ) -> list[_Piece]:
+        """Return answers a batch at a time, those of ``tested`` columns with the effects of further faults."""
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
         if at_start:
             first_instant(circuit, points, factors, self.bus_volts)
         solution = solve_points(circuit, points, start)
         size = batch_size(circuit)
-        for begin in range(0, max(points.size, 1), size):
+
+        def describe(begin: int) -> _Piece:
             part = slice(begin, begin + size)
             some, voltage = points.take(part), np.ascontiguousarray(solution.voltage[:, part])
-            response = solve_response(circuit, some, voltage, ports=ports)
+            asked = np.zeros(0, dtype=np.intp) if tested is None else np.flatnonzero(tested[part])
+            response = solve_response(circuit, some, voltage, ports=len(asked) > 0)
             faults = np.array([first[part], second[part]])
-            answers = self._answers(
-                shot[part], faults, (some, voltage, response), solution.converged[part], factors[:, part], at_start
-            )
-            yield _Piece(answers, some, voltage, response)
+            state = some, voltage, response
+            answers = self._answers(shot[part], faults, state, solution.converged[part], factors[:, part], at_start)
+            effects = np.zeros((0 if test is None else test.classes.size, some.size), dtype=np.uint8)
+            if test is not None and len(asked):
+                slack = self.arrays.slack(shot[part], answers.value, answers.jack)
+                effects[:, asked] = test.grades(
+                    some.take(asked),
+                    voltage[:, asked],
+                    response.take(asked),
+                    full_scale_amps(some)[asked],
+                    slack[asked],
+                )
+            return _Piece(answers, voltage, effects)
+
+        return [describe(begin) for begin in range(0, max(points.size, 1), size)]
 
     def _answers(
         self,
@@ -269,35 +289,29 @@ class _Collector:
         Node voltages and the effects of further faults are kept for later pairs.
         """
         numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
+        healthy = not first.any()
+        test = self._every if healthy else self._pairing
         for begin in range(0, max(len(shot), 1), LOAD):
             part = slice(begin, begin + LOAD)
-            starts = None if start is None else start[:, part]
-            for piece in self._whole.solve(
-                shot[part], first[part], second[part], starts, at_start=at_start, ports=True
-            ):
-                self._keep(piece, at_start)
-        return numbers
-
-    def _keep(self, piece: _Piece, at_start: bool) -> None:
-        """Keep answers with their node voltages and how further faults would move them."""
-        answers, points = piece.answers, piece.points
-        slack = self._whole.arrays.slack(answers.shot, answers.value, answers.jack)
-        state = points, piece.voltage, piece.response, full_scale_amps(points), slack
-        self._pieces.append(answers)
-        self._voltages.append(piece.voltage)
-        self._at_start.append(np.full(points.size, at_start))
-        if answers.owner.any():
             # only in circuits of pair members will the effect of a second fault be asked for
-            members = np.flatnonzero(self._is_member[answers.owner[0]])
-            effects = np.zeros((len(self.pair_classes), points.size), dtype=np.uint8)
-            if len(members):
-                effects[:, members] = self._pairing.grades(*_columns(state, members))
-            self._effects.append(effects)
-        else:
-            moved = self._every.grades(*state)
-            self._effects.append(moved[self.pair_classes])
-            self._on_healthy.update(zip(range(self.count, self.count + points.size), moved.T, strict=True))
-        self.count += points.size
+            for piece in self._whole.solve(
+                shot[part],
+                first[part],
+                second[part],
+                None if start is None else start[:, part],
+                at_start=at_start,
+                test=test,
+                tested=self._is_member[first[part]] | healthy,
+            ):
+                count = len(piece.answers.value)
+                self._pieces.append(piece.answers)
+                self._voltages.append(piece.voltage)
+                self._at_start.append(np.full(count, at_start))
+                self._effects.append(piece.effects[self.pair_classes] if healthy else piece.effects)
+                if healthy:
+                    self._on_healthy.update(zip(range(self.count, self.count + count), piece.effects.T, strict=True))
+                self.count += count
+        return numbers
 
     def solve_pairs(
         self,
@@ -322,7 +336,7 @@ class _Collector:
                 self._pieces += [
                     piece.answers
                     for piece in context.solve(
-                        shot[part], first[part], second[part], starts(part)[nodes], at_start=at_start, ports=False
+                        shot[part], first[part], second[part], starts(part)[nodes], at_start=at_start
                     )
                 ]
                 numbers[part] = np.arange(self.count, self.count + len(part))
@@ -354,16 +368,6 @@ class _Collector:
         if len(self._pieces) > 1:
             self._pieces = [Answers.together(self._pieces)]
         return self._pieces[0]
-
-
-def _columns(
-    state: tuple[Points, Array, Response, Array, Array], some: Index
-) -> tuple[Points, Array, Response, Array, Array]:
-    """Return some columns of a solved state."""
-    points, voltage, response, test_amps, slack = state
-    if len(some) == points.size:
-        return state
-    return points.take(some), voltage[:, some], response.take(some), test_amps[some], slack[some]
 
 
 def _joined(pieces: list[NDArray[Any]], axis: int) -> NDArray[Any]:

@@ -36,7 +36,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-BATCH_EDGES = 90_000  # edges times columns solved together: enough to hide call overhead, few enough for the cache
+BATCH_EDGES = 180_000  # edges times columns solved together: enough to hide call overhead, few enough for the cache
 LEAST_BATCH, MOST_BATCH = 256, 2048
 GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test current with a picovolt
 ALWAYS_ON_GATE_V = 15.0
