@@ -19,22 +19,16 @@ from numpy.typing import NDArray
 from bridge.board import Board, Part
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
-from bridge.damage import Change
-from bridge.dwell import value_after_dwell
-from bridge.evidence import BATCH_SPREAD_V
+from bridge.displays import displays_of
 from bridge.faults import Fault, list_faults
-from bridge.forecast import damage_of
 from bridge.meter import MeterProfile
 from bridge.partkinds import SWITCH_KINDS
-from bridge.predict import CellSolver
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Ranking
 from bridge.seen import parse_seen
 from bridge.separate import reachable_probings
-from bridge.shots import plan_shots
 from bridge.units import format_reading
-from bridge.variants import ChangeClasses
 
 __all__ = [
     "EFFORTS",
@@ -312,45 +306,12 @@ def _worth(
     result: list[NextReading] = []
     for lifted in dict.fromkeys(probing.lift for probing in probings):
         group = [probing for probing in probings if probing.lift == lifted]
-        value, sd, units = _displays(board, meter, setup, candidates, group, lifted)
+        sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
+        shown = displays_of(board, meter, setup, sets, group, lifted)
+        value, sd, units = shown.value, np.hypot(shown.own_sd, shown.batch_sd), shown.units
         for row, probing in enumerate(group):
             result.append(_one_reading(board, probing, (value[row], sd[row], units[row]), weight, target, names))
     return result
-
-
-def _displays(
-    board: Board,
-    meter: MeterProfile,
-    setup: Setup,
-    candidates: Sequence[Candidate],
-    probings: Sequence[Probing],
-    lifted: tuple[str, ...],
-) -> tuple[Array, Array, list[str]]:
-    """Return display and standard deviation, probings x candidates, and units; infinity is OL."""
-    circuit = build_circuit(board, setup, lifted)
-    changes = [
-        damage_of(circuit, [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults])
-        for candidate in candidates
-    ]
-    classes = ChangeClasses(circuit, [Change(), *changes])
-    shots = [shot for row, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, row)]
-    cells = CellSolver(circuit, shots, classes, bus_volts=setup.bus_volts)
-    answers, mine = cells.answers, classes.class_of[1:]
-    value = np.full((len(probings), len(candidates)), np.inf)
-    sd = np.ones_like(value)
-    units = [""] * len(probings)
-    for index, shot in reversed(list(enumerate(shots))):
-        start, end = cells.single_start[index][mine].astype(np.intp), cells.single_end[index][mine].astype(np.intp)
-        shown, time_sd = value_after_dwell(answers, start, end, circuit.capacitor_farads, cells.arrays, setup.dwell_s)
-        gain_sd, digits_sd = meter.sigma(probings[shot.probing].mode, shot.range_name, 0.0)
-        finite = np.where(np.isfinite(shown), shown, 0.0)
-        spread = np.sum((answers.batch_load[:, end] * BATCH_SPREAD_V) ** 2, axis=0)
-        spread = spread + answers.own_sd[end] ** 2 + time_sd**2 + digits_sd**2 + (finite * gain_sd) ** 2
-        units[shot.probing] = shot.unit
-        here = np.isfinite(shown)
-        value[shot.probing] = np.where(here, shown, value[shot.probing])
-        sd[shot.probing] = np.where(here, np.sqrt(spread), sd[shot.probing])
-    return value, sd, units
 
 
 def _one_reading(

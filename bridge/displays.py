@@ -1,0 +1,98 @@
+"""What many damaged boards show at many placements, each in one severity, with how far a display may stray."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import Board
+from bridge.circuit import build_circuit
+from bridge.damage import Change
+from bridge.dwell import value_after_dwell
+from bridge.evidence import BATCH_SPREAD_V
+from bridge.faults import Fault
+from bridge.forecast import damage_of
+from bridge.meter import MeterProfile
+from bridge.predict import CellSolver
+from bridge.probing import Probing, Setup
+from bridge.shots import plan_shots
+from bridge.variants import ChangeClasses
+
+__all__ = ["Shown", "displays_of"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Displays of boards, probings x boards.
+
+    Parameters
+    ----------
+    value : ndarray, probings x boards
+        Display after the dwell [V] or [ohm]; infinite for OL.
+    own_sd : ndarray, probings x boards
+        Standard deviation of what is this reading's own: parts, digits, dwell, the meter's gain [V] or [ohm].
+    batch_sd : ndarray, probings x boards
+        Standard deviation of what the drops of a batch share [V] or [ohm].
+    units : tuple of str
+        ``V`` or ``ohm`` for each probing.
+    """
+
+    value: Array
+    own_sd: Array
+    batch_sd: Array
+    units: tuple[str, ...]
+
+
+def displays_of(
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    fault_sets: Sequence[Sequence[tuple[Fault, float | None]]],
+    probings: Sequence[Probing],
+    lifted: tuple[str, ...] = (),
+) -> Shown:
+    """Return what boards show; one that did not converge shows OL.
+
+    Parameters
+    ----------
+    board, meter, setup
+        The bench.
+    fault_sets : sequence of sequences of (Fault, float or None)
+        Faults of each board with their resistance [ohm]; None takes the median of the severity table.
+    probings : sequence of Probing
+        Placements of the leads, all with the same pins lifted.
+    lifted : tuple of str
+        Those pins.
+
+    Raises
+    ------
+    InputError
+        A lead, pin, position, range or part that does not exist in this set-up.
+    """
+    circuit = build_circuit(board, setup, lifted)
+    classes = ChangeClasses(circuit, [Change(), *(damage_of(circuit, faults) for faults in fault_sets)])
+    shots = [shot for row, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, row)]
+    cells = CellSolver(circuit, shots, classes, bus_volts=setup.bus_volts)
+    answers, mine = cells.answers, classes.class_of[1:]
+    value = np.full((len(probings), len(fault_sets)), np.inf)
+    own_sd, batch_sd = np.ones_like(value), np.zeros_like(value)
+    units = [""] * len(probings)
+    for index, shot in reversed(list(enumerate(shots))):
+        start, end = cells.single_start[index][mine].astype(np.intp), cells.single_end[index][mine].astype(np.intp)
+        shown, time_sd = value_after_dwell(answers, start, end, circuit.capacitor_farads, cells.arrays, setup.dwell_s)
+        gain_sd, digits_sd = meter.sigma(probings[shot.probing].mode, shot.range_name, 0.0)
+        here = np.isfinite(shown)
+        gain = np.where(here, shown, 0.0) * gain_sd
+        own = np.sqrt(answers.own_sd[end] ** 2 + time_sd**2 + digits_sd**2 + gain**2)
+        batch = np.sqrt(np.sum((answers.batch_load[:, end] * BATCH_SPREAD_V) ** 2, axis=0))
+        units[shot.probing] = shot.unit
+        row = shot.probing
+        value[row] = np.where(here, shown, value[row])
+        own_sd[row] = np.where(here, own, own_sd[row])
+        batch_sd[row] = np.where(here, batch, batch_sd[row])
+    return Shown(value, own_sd, batch_sd, tuple(units))
