@@ -416,6 +416,7 @@ class CellSolver:
     ) -> None:
         self.circuit = circuit
         self.shots = tuple(shots)
+        self.classes = classes
         self.pair_classes = np.zeros(0, dtype=np.intp) if pair_classes is None else pair_classes
         collector = self._collector = _Collector(circuit, shots, classes, self.pair_classes, bus_volts)
         self.batches = collector.batches

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import networkx as nx
 import numpy as np
 import pytest
 
@@ -193,3 +194,35 @@ def test_edges_are_found_either_way_round() -> None:
     assert plan.edge(0, 1) == plan.edge(1, 0)
     assert plan.edge_count == 2
     assert sorted(map(sorted, plan.ends.tolist())) == [[0, 1], [1, 2]]
+
+
+def test_port_resistance_is_the_librarys_resistance_distance() -> None:
+    """The resistance between the ends of every edge is what networkx makes of the same network.
+
+    Source: Klein & Randic, J. Math. Chem. 12 (1993) 81, as `networkx.resistance_distance` computes it.
+    """
+    rng = np.random.default_rng(9)
+    for nodes in (2, 3, 8, 20):
+        edges = random_graph(rng, nodes)
+        siemens = 10.0 ** rng.uniform(-3.0, 3.0, len(edges))
+        graph = nx.Graph()
+        plan = EliminationPlan(nodes, edges)
+        table, ground = np.zeros((plan.edge_count, 1)), np.zeros((nodes, 1))
+        for (a, b), value in zip(edges, siemens.tolist(), strict=True):
+            table[plan.edge(a, b)] += value
+            graph.add_edge(a, b, conductance=value)
+        ground[int(rng.integers(nodes))] = 7.0  # the reference is one more resistor that carries nothing
+        found = plan.port_ohms(plan.factor(table, ground))
+        for a, b in edges:
+            expected = nx.resistance_distance(graph, a, b, weight="conductance", invert_weight=False)
+            assert found[plan.edge(a, b), 0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_port_resistance_errs_towards_zero() -> None:
+    """Far from the reference rounding may take a port's resistance away, but never adds to it: 10 ohm behind 1 POhm."""
+    plan = EliminationPlan(3, [(0, 1), (1, 2)])
+    table, ground = np.zeros((2, 1)), np.array([[1e9], [0.0], [0.0]])
+    table[plan.edge(0, 1)], table[plan.edge(1, 2)] = 1e-15, 0.1
+    found = plan.port_ohms(plan.factor(table, ground))
+    assert 0.0 <= found[plan.edge(1, 2), 0] <= 10.0
+    assert found[plan.edge(0, 1), 0] == pytest.approx(1e15, rel=1e-9)
