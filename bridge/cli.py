@@ -22,6 +22,7 @@ from bridge.commands.boards import boards
 from bridge.commands.next import suggest
 from bridge.commands.predict import predict
 from bridge.commands.rank import rank
+from bridge.commands.report import report
 from bridge.commands.sheet import sheet
 from bridge.commands.show import show
 from bridge.errors import InputError
@@ -52,7 +53,7 @@ def _every_command(
     """Find the failed part of a power bridge from multimeter readings, without desoldering anything."""
 
 
-for _command in (boards, show, sheet, predict, rank):
+for _command in (boards, show, sheet, predict, rank, report):
     app.command()(_command)
 app.command("next")(suggest)
 app.command("bench")(bench_session)

@@ -9,7 +9,27 @@ from pathlib import Path
 
 from bridge.errors import InputError
 
-__all__ = ["write_whole"]
+__all__ = ["check_target", "write_whole"]
+
+
+def check_target(path: str) -> None:
+    """Refuse a path that nothing can be written to, before the work that would be lost.
+
+    Parameters
+    ----------
+    path : str
+        Where a file is to go.
+
+    Raises
+    ------
+    InputError
+        The folder does not exist, or the path is a folder.
+    """
+    target = Path(path)
+    if target.is_dir():
+        raise InputError("this is a folder; give a file", where=path)
+    if not target.parent.is_dir():
+        raise InputError(f"no folder {target.parent} to write it to", where=path)
 
 
 def write_whole(path: str, text: str) -> None:
@@ -30,10 +50,7 @@ def write_whole(path: str, text: str) -> None:
         The disk is full or the folder may not be written to.
     """
     target = Path(path)
-    if target.is_dir():
-        raise InputError("this is a folder; give a file", where=path)
-    if not target.parent.is_dir():
-        raise InputError(f"no folder {target.parent} to write it to", where=path)
+    check_target(path)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
     except OSError as error:

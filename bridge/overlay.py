@@ -149,7 +149,7 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
         Terminal or ``PART.pin`` under each lead.
     """
     layer: Layer = []
-    taken = _occupied(plan.canvas)
+    taken, names = _occupied(plan.canvas), [text.box for text in plan.canvas.texts if text.words]
     for word, lead in (("red", red), ("black", black)):
         spot = _spot(plan, lead)
         if spot is None:
@@ -164,13 +164,21 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
             inside = (
                 box.left > 2.0 and box.right < plan.width - 2.0 and box.top > 2.0 and box.bottom < plan.height - 2.0
             )
-            cost = _shared(box, taken) + ring * 0.5 + (0.0 if inside else 1e4)
+            leader = [_dot(spot, (x, y), share) for share in (0.25, 0.4, 0.55, 0.7)]
+            cost = (
+                _shared(box, taken) + sum(_shared(dot, names) for dot in leader) + ring * 0.5 + (0.0 if inside else 1e4)
+            )
             if best is None or cost < best[0]:
                 best = cost, box, angle
         assert best is not None
         layer += _lead(word, spot, best[1])
         taken.append(best[1])
     return layer
+
+
+def _dot(start: Point, end: Point, share: float) -> Box:
+    x, y = start[0] + (end[0] - start[0]) * share, start[1] + (end[1] - start[1]) * share
+    return Box(x - 2.0, y - 2.0, x + 2.0, y + 2.0)
 
 
 def _lead(word: str, spot: Point, box: Box) -> Layer:
@@ -258,7 +266,9 @@ def _is_on(point: Point, start: Point, end: Point) -> bool:
 
 
 def _across(symbol: Symbol | None, start: Point, end: Point) -> list[Point]:
-    """Return the way through a part: straight, or round the corner of a gate."""
+    """Return the way through a part: straight, or round the corner of a gate or a driver."""
+    if symbol is not None and symbol.shape == "driver":
+        return [start, (end[0], start[1]) if start[0] != symbol.end[0] else (start[0], end[1]), end]
     if symbol is not None and symbol.shape in ("igbt", "mosfet") and start[0] != end[0]:
         corner = (symbol.start[0], start[1]) if start[0] != symbol.start[0] else (symbol.start[0], end[1])
         return [start, corner, end]

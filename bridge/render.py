@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from bridge.rank import Candidate, FaultGuess, Group, Ranking
     from bridge.readings import Reading
 
-__all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_page"]
+__all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_page", "verdict_sentences"]
 
 NEARLY_CERTAIN = 0.995  # no reading makes anything certain: above this it is "over 99 %"
 WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
@@ -296,7 +296,7 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
     warning = charge_warning(ranking.readings, ranking.given_setup)
     page: list[str | Table] = [] if warning is None else [warning]
     page.extend(_odd_one_out(ranking))
-    page.append(" ".join(_verdict(ranking)))
+    page.append(" ".join(verdict_sentences(ranking)))
     if ranking.seen:
         page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
     page.append(_candidate_table(ranking, listed))
@@ -336,8 +336,14 @@ def _package_words(board: Board, package: str, probability: float) -> str:
     return f"{package} ({role}{percent(probability)})"
 
 
-def _verdict(ranking: Ranking) -> list[str]:
-    """Return what to replace and how sure that is, in a few sentences."""
+def verdict_sentences(ranking: Ranking) -> list[str]:
+    """Return what to replace and how sure that is, in a few sentences.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking.
+    """
     believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
     sentences = []
     if not ranking.fit.ok:

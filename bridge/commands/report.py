@@ -1,0 +1,53 @@
+"""``bridgefault report``: one page to print, to read on a phone, to hand over."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bridge.commands.taken import ReadingsName, load_taken
+from bridge.errors import InputError
+from bridge.layout import Page
+from bridge.options import BenchOptions, BoardName, SeenBefore, with_bench_options
+
+__all__ = ["report"]
+
+
+@with_bench_options
+def report(
+    board: BoardName,
+    readings: ReadingsName,
+    *,
+    output: Annotated[
+        str | None, typer.Option("-o", "--output", metavar="FILE.html", help="Where to write the page.")
+    ] = None,
+    picture: Annotated[
+        str | None, typer.Option("--picture", metavar="FILE.svg", help="Write the schematic with its marks alone.")
+    ] = None,
+    seen: SeenBefore = None,
+    bench: BenchOptions,
+) -> Page | str:
+    """Write a report: verdict, schematic, readings, repair.
+
+    One file of HTML that needs nothing else, to print or to read on a phone.
+    """
+    if output is None and picture is None:
+        raise InputError("nothing to write; accepted: -o FILE.html, --picture FILE.svg, or both", where="report")
+    from bridge import reportpage
+    from bridge.board import load_board
+    from bridge.outfile import check_target, write_whole
+    from bridge.rank import rank
+
+    for path in (output, picture):
+        if path is not None:
+            check_target(path)
+    known = load_board(board)
+    taken = load_taken(readings, known, bench)
+    made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or ()))
+    written = []
+    for path, compose in ((output, reportpage.report_html), (picture, reportpage.report_picture)):
+        if path is not None:
+            write_whole(path, compose(made))
+            written.append(f"Written to {path}.")
+    return [" ".join(written)]
