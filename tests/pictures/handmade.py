@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from bridge.board import Board, load_board
 from bridge.faults import parse_fault
 from bridge.forecast import default_probings, forecast
@@ -9,6 +11,7 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
 from bridge.readings import Reading
+from bridge.reportpage import make_report, report_html
 from bridge.worksheet import rail_probings
 
 SHARES = (0.62, 0.21, 0.08, 0.05, 0.02, 0.013, 0.005, 0.002)
@@ -64,6 +67,7 @@ def ranking_of(
     )
 
 
+@cache
 def motor_drive() -> Ranking:
     """Return the short sheet of the largest board, with a shorted switch."""
     board = load_board("motor-drive")
@@ -75,6 +79,19 @@ def motor_drive() -> Ranking:
     )  # fmt: skip
 
 
+@cache
 def six_switch() -> Ranking:
     """Return a full sheet of the six-switch bridge, with a shorted switch."""
     return ranking_of(load_board("six-switch-bridge"), "Q_UL:ce-short", "D_UL:short", "DRV_UL:low-short")
+
+
+@cache
+def motor_drive_page() -> str:
+    """Return the report on the largest board."""
+    return report_html(make_report(motor_drive()))
+
+
+@cache
+def six_switch_page() -> str:
+    """Return the report on the six-switch bridge."""
+    return report_html(make_report(six_switch()))
