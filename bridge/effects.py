@@ -8,6 +8,8 @@ the way before it is called small.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +19,16 @@ from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.solve import ALWAYS_ON_GATE_V, Points, Response
 from bridge.variants import ChangeClasses
 
-__all__ = ["NO_EFFECT", "NO_EFFECT_ALONE", "STRONG", "WEAK", "EffectTest"]
+__all__ = [
+    "NO_EFFECT",
+    "NO_EFFECT_ALONE",
+    "STRONG",
+    "WEAK",
+    "Branches",
+    "EffectTest",
+    "is_quiet",
+    "smallest_steps",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -39,13 +50,38 @@ SAFE_STEP_SHARE = 1e-5  # of the test current, where the resistance behind a ste
 LEAST_LEFT = 1e-12  # share of a conductance beside an opened branch that rounding still leaves a figure
 
 
+def smallest_steps(reading: Array, slack: Array) -> Array:
+    """Return how far readings [V] may move before that counts, with the slack that a display has [V]."""
+    answer: Array = np.maximum(SAFE_READING_V + SAFE_READING_SHARE * np.abs(reading), slack)
+    return answer
+
+
+def is_quiet(
+    amps: Array, moves: Array, volts: Array, test_amps: Array | float, smallest: Array | float
+) -> NDArray[np.bool_]:
+    """Return which steps stay without effect, whatever the slopes change on the way.
+
+    Parameters
+    ----------
+    amps, moves, volts : ndarray
+        Current of the step [A], pull on the nodes it starts from [V], move of the reading [V].
+    test_amps, smallest : ndarray or float
+        What the meter can deliver [A], and the move of the reading that counts [V].
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        growth = np.exp(np.minimum(moves / GROWTH_V, 300.0))
+        quiet: NDArray[np.bool_] = (amps * growth <= SAFE_AMPS_SHARE * test_amps) & (volts * growth <= smallest)
+        quiet &= moves <= SAFE_MOVE_V
+    return quiet
+
+
 class _Yardsticks:
     """What each column of a batch allows."""
 
-    def __init__(self, circuit: Circuit, points: Points, voltage: Array, test_amps: Array, slack: Array) -> None:
+    def __init__(self, points: Points, voltage: Array, test_amps: Array, slack: Array) -> None:
         reading = np.abs(voltage[points.red, np.arange(points.size)])
         self.test_amps = test_amps
-        self.volts = np.maximum(SAFE_READING_V + SAFE_READING_SHARE * reading, slack)
+        self.volts = smallest_steps(reading, slack)
         self.weak_volts = np.maximum(WEAK_READING_V + WEAK_READING_SHARE * reading, slack)
 
     def grades(self, amps: Array, moves: Array, volts: Array, columns: Index | slice) -> Grades:
@@ -60,6 +96,45 @@ class _Yardsticks:
             near = (current <= WEAK_AMPS_SHARE * test_amps) & (reading <= self.weak_volts[columns])
         grades: Grades = np.where(quiet, np.where(still, NO_EFFECT, NO_EFFECT_ALONE), np.where(near, WEAK, STRONG))
         return grades.astype(np.uint8)
+
+
+@dataclass(frozen=True, slots=True)
+class Branches:
+    """Branches that classes add to a solved point, or take away from it.
+
+    Parameters
+    ----------
+    a, b : ndarray of int, branches
+        Nodes.
+    siemens : ndarray, branches
+        Conductance added, negative where it is taken away [S].
+    amps : ndarray, branches
+        That conductance times the voltage between its nodes, or what a junction no longer carries [A].
+    row : ndarray of int, branches
+        Linear row, or a negative number for each junction.
+    owner : ndarray of int, branches
+        Class.
+    unknown : ndarray of bool, classes
+        Classes that change a channel which carries something: no branch stands for that.
+    """
+
+    a: Index
+    b: Index
+    siemens: Array
+    amps: Array
+    row: Index
+    owner: Index
+    unknown: NDArray[np.bool_]
+
+    def speakers(self, some: NDArray[np.bool_]) -> Index:
+        """Return for each branch that which speaks for it: of some that add to one row the largest, else itself."""
+        speaker = np.arange(len(self.row))
+        adds = np.flatnonzero(some & (self.siemens > 0.0))
+        order = adds[np.lexsort((-self.siemens[adds], self.row[adds]))]
+        if len(order):
+            _, first, which = np.unique(self.row[order], return_index=True, return_inverse=True)
+            speaker[order] = order[first][which]
+        return speaker
 
 
 class EffectTest:
@@ -110,7 +185,7 @@ class EffectTest:
         1853; Thevenin, 1883); taken away it does the same with -g.
         """
         slack = np.zeros(points.size) if slack is None else slack
-        allowed = _Yardsticks(self.circuit, points, voltage, test_amps, slack)
+        allowed = _Yardsticks(points, voltage, test_amps, slack)
         result = np.zeros((self.classes.size, points.size), dtype=np.uint8)
         for entries, grade in (
             (self.classes.linear, self._linear),
@@ -123,6 +198,52 @@ class EffectTest:
                 some = np.flatnonzero(entries.count)
                 result[some] = np.maximum(result[some], np.maximum.reduceat(graded, entries.first[some], axis=0))
         return result
+
+    @property
+    def is_single(self) -> NDArray[np.bool_]:
+        """Which classes change one branch only."""
+        kinds = (self.classes.linear, self.classes.junction, self.classes.channel, self.classes.capacitor)
+        counts = np.array([entries.count for entries in kinds]).sum(axis=0)
+        answer: NDArray[np.bool_] = counts == 1
+        return answer
+
+    def branches(self, points: Points, voltage: Array) -> Branches:
+        """Return what each class adds and takes away on one solved point.
+
+        Parameters
+        ----------
+        points : Points
+            The point.
+        voltage : ndarray, nodes x 1
+            Its node voltages [V].
+        """
+        circuit, classes = self.circuit, self.classes
+        linear, junction, capacitor = classes.linear, classes.junction, classes.capacitor
+        own = circuit.capacitor_rows[capacitor.row]
+        opened = np.where(capacitor.value == 0.0, -points.siemens[own, 0], 0.0) if len(own) else np.zeros(0)
+        rows = np.concatenate([linear.row, own])
+        siemens = np.concatenate([linear.value, opened])
+        a, b = circuit.linear_a[rows], circuit.linear_b[rows]
+        amps = siemens * (voltage[a, 0] - voltage[b, 0])
+        anode, cathode = circuit.junction_a[junction.row], circuit.junction_b[junction.row]
+        flows, slope = laws.junction(
+            voltage[anode] - voltage[cathode],
+            points.saturation[junction.row],
+            circuit.junction_scale[junction.row][:, None],
+            circuit.junction_ohms[junction.row][:, None],
+        )
+        unknown = np.zeros(classes.size, dtype=bool)
+        if len(classes.channel.row):
+            unknown[classes.channel.owner[self._channel_steps(points, voltage)[:, 0] != 0.0]] = True
+        return Branches(
+            a=np.concatenate([a, anode]),
+            b=np.concatenate([b, cathode]),
+            siemens=np.concatenate([siemens, -slope[:, 0]]),
+            amps=np.concatenate([amps, -flows[:, 0]]),
+            row=np.concatenate([rows, -1 - junction.row]),
+            owner=np.concatenate([linear.owner, capacitor.owner, junction.owner]),
+            unknown=unknown,
+        )
 
     def _linear(self, points: Points, voltage: Array, response: Response, allowed: _Yardsticks) -> Grades:
         linear, circuit = self.classes.linear, self.circuit

@@ -17,12 +17,22 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
+from bridge.company import Company, find_company
 from bridge.core import find_core
 from bridge.damage import CHANNEL_NORMAL
 from bridge.effects import NO_EFFECT, STRONG, WEAK, EffectTest
 from bridge.instants import build_points, first_instant
 from bridge.shots import Shot, ShotArrays
-from bridge.solve import CHANNEL_DARK_V, Points, Response, batch_size, full_scale_amps, solve_points, solve_response
+from bridge.solve import (
+    CHANNEL_DARK_V,
+    Points,
+    Response,
+    batch_size,
+    full_scale_amps,
+    solve_points,
+    solve_response,
+    solve_transfer,
+)
 from bridge.variants import ChangeClasses
 
 __all__ = ["UNKNOWN", "Answers", "CellSolver", "CellTable", "Progress", "solve_cells"]
@@ -97,6 +107,8 @@ class _Piece:
     answers: Answers
     voltage: Array
     effects: NDArray[np.uint8]
+    points: Points
+    response: Response
 
 
 class _Context:
@@ -165,7 +177,7 @@ class _Context:
                     full_scale_amps(some)[asked],
                     slack[asked],
                 )
-            return _Piece(answers, voltage, effects)
+            return _Piece(answers, voltage, effects, some, response)
 
         return [describe(begin) for begin in range(0, max(points.size, 1), size)]
 
@@ -260,8 +272,8 @@ class _Collector:
         self._whole = _Context(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
         self._every = EffectTest(circuit, classes)
         self._pairing = EffectTest(circuit, classes.restrict(pair_classes))
-        self._is_member = np.zeros(classes.size, dtype=bool)
-        self._is_member[pair_classes] = True
+        self.is_member = np.zeros(classes.size, dtype=bool)
+        self.is_member[pair_classes] = True
         main = {circuit.node(name) for name in circuit.board.main_terminals}
         self._on_main = np.array([shot.red in main and shot.black in main and not shot.holds for shot in shots])
         self._core = find_core(circuit, sorted(main), classes.changes)
@@ -279,6 +291,7 @@ class _Collector:
         self._effects: list[NDArray[np.uint8]] = []
         self._at_start: list[NDArray[np.bool_]] = []
         self._on_healthy: dict[int, NDArray[np.uint8]] = {}
+        self._company: dict[int, Company] = {}
         self.count = 0
 
     def solve(
@@ -301,7 +314,7 @@ class _Collector:
                 None if start is None else start[:, part],
                 at_start=at_start,
                 test=test,
-                tested=self._is_member[first[part]] | healthy,
+                tested=self.is_member[first[part]] | healthy,
             ):
                 count = len(piece.answers.value)
                 self._pieces.append(piece.answers)
@@ -310,8 +323,34 @@ class _Collector:
                 self._effects.append(piece.effects[self.pair_classes] if healthy else piece.effects)
                 if healthy:
                     self._on_healthy.update(zip(range(self.count, self.count + count), piece.effects.T, strict=True))
+                    self._find_company(piece)
                 self.count += count
         return numbers
+
+    def _find_company(self, piece: _Piece) -> None:
+        """Note which pair classes would show together on healthy circuits."""
+        if not len(self.pair_classes):
+            return
+        circuit = self._whole.circuit
+        slack = self._whole.arrays.slack(piece.answers.shot, piece.answers.value, piece.answers.jack)
+        test_amps = full_scale_amps(piece.points)
+        transfer = solve_transfer(circuit, piece.points, piece.voltage)
+        for column in range(piece.points.size):
+            one = np.array([column])
+            self._company[self.count + column] = find_company(
+                self._pairing,
+                piece.effects[self.pair_classes, column],
+                piece.points.take(one),
+                piece.voltage[:, one],
+                piece.response.take(one),
+                transfer[column],
+                float(test_amps[column]),
+                float(slack[column]),
+            )
+
+    def company(self, healthy: int) -> Company:
+        """Return which pair classes without effect on a healthy answer would show together."""
+        return self._company[healthy]
 
     def solve_pairs(
         self,
@@ -461,9 +500,14 @@ class CellSolver:
         collector = self._collector
         healthy = self._healthy_start if at_start else self._healthy_end
         single = self.single_start if at_start else self.single_end
-        # what shows nothing by itself but pulls nodes may show in a pair: for that its own circuit is needed
-        least = np.full(single.shape[1], WEAK, dtype=np.uint8)
-        least[self.pair_classes] = NO_EFFECT + 1
+        least = np.full((len(level), single.shape[1]), WEAK, dtype=np.uint8)
+        if len(self.pair_classes):
+            # what shows nothing by itself but pulls nodes may show in a pair; where nothing else tells whether it
+            # does, its own circuit must
+            for place, number in enumerate(healthy[level].tolist()):
+                least[place, self.pair_classes[~collector.company(number).silent]] = NO_EFFECT + 1
+        # on an answer of the end nothing tells what a capacitor would show of a pulled node at the first instant
+        least[~collector.solved_at(healthy[level], at_start)] = NO_EFFECT + 1
         moved = (least <= collector.all_effects(healthy[level]).T) & wanted
         moved[:, 0] = False
         if at_start:
@@ -474,7 +518,7 @@ class CellSolver:
             moved &= ~settled
         row, which = np.nonzero(moved)
         # members of pairs side by side, so that whole batches are asked for second faults, or none of a batch
-        order = np.argsort(least[which] == WEAK, kind="stable")
+        order = np.argsort(~collector.is_member[which], kind="stable")
         row, which = row[order], which[order]
         shot = level[row]
         start = collector.voltages()[:, healthy[shot]]
@@ -496,15 +540,16 @@ class CellSolver:
         """Return the answer of each pair class alone, and how much each class (row) disturbs that of each (column)."""
         collector = self._collector
         own = (self.single_start if at_start else self.single_end)[shot, self.pair_classes]
-        healthy = (self._healthy_start if at_start else self._healthy_end)[shot]
+        healthy = int((self._healthy_start if at_start else self._healthy_end)[shot])
         effects = collector.effects().take(own, axis=1)
         # an answer of the end says nothing about the first instant once a node is pulled: a capacitor may hold it
         grade = np.where(collector.solved_at(own, at_start), WEAK, NO_EFFECT + 1).astype(np.uint8)
         np.putmask(effects, effects >= grade, LOUD)
         # a part that moves nothing by itself was not solved for: how others act beside it only their own circuits tell
-        silent = own == healthy
+        silent = np.flatnonzero(own == healthy)
         effects[:, silent] = LOUD
-        effects[np.ix_(silent, silent)] = NO_EFFECT
+        loud = collector.company(healthy).loud_pairs(silent)
+        effects[np.ix_(silent, silent)] = np.where(loud, LOUD, NO_EFFECT)
         return own, effects
 
     def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:

@@ -32,6 +32,7 @@ __all__ = [
     "meter_current",
     "solve_points",
     "solve_response",
+    "solve_transfer",
 ]
 
 Array = NDArray[np.float64]
@@ -176,6 +177,7 @@ def _limit_gate(new: Array, old: Array, offset: float) -> Array:
     return limited
 
 
+NO_COLUMN = np.zeros(1, dtype=np.intp)
 NOWHERE = Solution(np.zeros((0, 0)), np.zeros(0), np.zeros(0, dtype=bool), np.zeros(0, dtype=np.int64))
 
 
@@ -605,3 +607,27 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
         np.concatenate(port_ohms, axis=1) if port_ohms else np.zeros((circuit.plan.edge_count, 0)),
         known,
     )
+
+
+def solve_transfer(circuit: Circuit, points: Points, voltage: Array) -> Array:
+    """Return the voltage at every node with one ampere into each, points x nodes x nodes [ohm].
+
+    Parameters
+    ----------
+    circuit, points
+        As for :func:`solve_points`.
+    voltage : ndarray, nodes x batch
+        A converged solution [V].
+    """
+    count = circuit.node_count
+    answer = np.empty((points.size, count, count))
+    for point in range(points.size):
+        state = _Newton(
+            circuit, points.take(slice(point, point + 1)), voltage[:, point : point + 1], NO_COLUMN, NOWHERE
+        )
+        _excess, edges, ground, gate_slopes = state.linearise()
+        wide = [np.repeat(table, count, axis=1) for table in (edges, ground)]
+        factors = state.plan.factor(*wide)
+        slopes = [(row, np.repeat(slope, count)) for row, slope in gate_slopes]
+        answer[point] = state.solve_linear(factors, np.eye(count), slopes)
+    return answer
