@@ -32,7 +32,7 @@ def pair(cells: CellSolver) -> tuple[bool, float]:
 
 
 def test_two_shorts_in_series_show_together() -> None:
-    """Each of two 100 megohm resistors beside a diode may be shorted unseen, both together short the diode: 2 x 0.1 ohm.
+    """Each of two 100 megohm resistors beside a diode may be shorted unseen; both together short the diode.
 
     By hand: 1 mA through 0.2 ohm and 0.2 ohm of leads is 0.0004 V.
     """
