@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from typing import TextIO
 
 from bridge.errors import MachineError
 
-__all__ = ["Column", "Page", "Table", "plain_text", "write_page", "write_text"]
+__all__ = ["Column", "Page", "Table", "can_show", "plain_text", "terminal_columns", "write_page", "write_text"]
 
 GAP = "  "
 # where a stream cannot hold a sign, the word that means the same
@@ -74,6 +75,11 @@ def _printable(text: str) -> str:
     return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in text)
 
 
+def _paragraph(text: str) -> str:
+    """Return a paragraph, its own lines kept: a drawing has several."""
+    return "\n".join(map(_printable, text.split("\n")))
+
+
 def plain_text(page: Page) -> str:
     """Return a page as text without colour or ruled lines, as wide as its contents.
 
@@ -93,7 +99,7 @@ def plain_text(page: Page) -> str:
     U      0.42
     G_UH    1.2
     """
-    return "\n\n".join(_plain_table(block) if isinstance(block, Table) else _printable(block) for block in page) + "\n"
+    return "\n\n".join(_plain_table(block) if isinstance(block, Table) else _paragraph(block) for block in page) + "\n"
 
 
 def _plain_table(table: Table) -> str:
@@ -107,6 +113,28 @@ def _plain_table(table: Table) -> str:
         for line in lines
     )
     return "\n".join([table.title, *set_out])
+
+
+def terminal_columns() -> int:
+    """Return how many characters a line of the terminal has; 0 where the answer goes into a file or a pipe."""
+    output: TextIO | None = sys.stdout
+    return shutil.get_terminal_size().columns if output is not None and output.isatty() else 0
+
+
+def can_show(signs: str) -> bool:
+    """Return whether standard output can hold some characters.
+
+    Parameters
+    ----------
+    signs : str
+        The characters.
+    """
+    output: TextIO | None = sys.stdout
+    try:
+        signs.encode((output.encoding if output is not None else None) or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _standard_output() -> TextIO:
@@ -180,7 +208,7 @@ def _terminal_text(page: Page, stream: TextIO) -> str:
     blocks: list[RenderableType] = []
     for block in page:
         if isinstance(block, str):  # Text, not str: square brackets of a board file are no mark-up
-            blocks.append(Padding(Text(_printable(block)), (0, 0, 1, 0)))
+            blocks.append(Padding(Text(_paragraph(block)), (0, 0, 1, 0)))
             continue
         table = RichTable(
             title=Text(block.title),

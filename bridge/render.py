@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from bridge.charge import charge_warning
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import group_words, packages_in_words
-from bridge.layout import Column, Page, Table
-from bridge.units import format_compact, format_ohms, format_volts
+from bridge.layout import Column, Page, Table, can_show
+from bridge.sketch import SKETCH_SIGNS, ranking_sketch
+from bridge.units import format_compact, format_ohms, format_volts, percent
 
 if TYPE_CHECKING:
     from bridge.board import Board, Part
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_page", "verdict_sentences"]
 
-NEARLY_CERTAIN = 0.995  # no reading makes anything certain: above this it is "over 99 %"
 WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
 DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
@@ -51,6 +51,8 @@ SETUP_WORDS = {
     "leads-swapped": "the leads were swapped",
     "motor-connected": "the motor was still connected",
     "coil-connected": "the coil was still connected",
+    "transformer-connected": "the transformer was still connected",
+    "brake-resistor-connected": "the brake resistor was still connected",
     "bus-charged": "charge was left on the bus",
     "relay-closed": "the relay was closed",
     "gate-charged": "a gate still held charge",
@@ -66,26 +68,6 @@ CAUTION_AFTER = (
     "Before power returns: read the gate resistor and driver of every switch that is replaced, "
     "then bring power up in stages."
 )
-
-
-def percent(probability: float) -> str:
-    """Return a probability the way it is said.
-
-    Parameters
-    ----------
-    probability : float
-        From 0 to 1.
-
-    Examples
-    --------
-    >>> [percent(value) for value in (0.9999, 0.974, 0.034, 0.00001)]
-    ['>99 %', '97 %', '3.4 %', '<0.1 %']
-    """
-    if probability >= NEARLY_CERTAIN:
-        return ">99 %"
-    if probability >= 0.0995:
-        return f"{probability:.0%}".replace("%", " %")
-    return f"{probability:.1%}".replace("%", " %") if probability >= 0.0005 else "<0.1 %"
 
 
 def _any_of(words: Sequence[str], joint: str) -> str:
@@ -278,7 +260,7 @@ def forecasts_page(
     ]
 
 
-def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page:
+def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False, columns: int = 0) -> Page:
     """Return what the readings say: the verdict first, then the evidence for it.
 
     Parameters
@@ -289,6 +271,8 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
         How many candidates to list; 0 for all.
     every_row : bool
         Whether rows of hardly any probability are listed too.
+    columns : int
+        Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
     """
     listed = ranking.candidates[: top or None]
     if not every_row:
@@ -297,6 +281,7 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False) -> Page
     page: list[str | Table] = [] if warning is None else [warning]
     page.extend(_odd_one_out(ranking))
     page.append(" ".join(verdict_sentences(ranking)))
+    page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     if ranking.seen:
         page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
     page.append(_candidate_table(ranking, listed))

@@ -20,7 +20,10 @@ __all__ = [
     "format_volts",
     "parse_quantity",
     "parse_value",
+    "percent",
 ]
+
+NEARLY_CERTAIN = 0.995  # no reading makes anything certain: above this it is "over 99 %"
 
 ACCEPTED_VALUES = "0.412 0,412 412m 4k7 0R1 2M2 10.2k"
 
@@ -267,3 +270,23 @@ def format_reading(value: float | None, unit: str) -> str:
         text = f"{value:.2f}".rstrip("0").rstrip(".")
         return "0" if float(text) == 0.0 else text
     return format_compact(value, 3)
+
+
+def percent(probability: float) -> str:
+    """Return a probability the way it is said.
+
+    Parameters
+    ----------
+    probability : float
+        From 0 to 1.
+
+    Examples
+    --------
+    >>> [percent(value) for value in (0.9999, 0.974, 0.034, 0.00001)]
+    ['>99 %', '97 %', '3.4 %', '<0.1 %']
+    """
+    if probability >= NEARLY_CERTAIN:
+        return ">99 %"
+    if probability >= 0.0995:
+        return f"{probability:.0%}".replace("%", " %")
+    return f"{probability:.1%}".replace("%", " %") if probability >= 0.0005 else "<0.1 %"

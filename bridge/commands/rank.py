@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bridge.commands.taken import ReadingsName, load_taken
-from bridge.layout import Page
+from bridge.layout import Page, terminal_columns
 from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
 
 __all__ = ["rank"]
@@ -41,4 +41,4 @@ def rank(
     listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))
-    return render.ranking_page(ranking, listed, every_row=top is not None)
+    return render.ranking_page(ranking, listed, every_row=top is not None, columns=terminal_columns())

@@ -44,7 +44,7 @@ def report(
             check_target(path)
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or ()))
+    made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen))
     written = []
     for path, compose in ((output, reportpage.report_html), (picture, reportpage.report_picture)):
         if path is not None:
