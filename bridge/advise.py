@@ -308,22 +308,23 @@ def _worth(
         group = [probing for probing in probings if probing.lift == lifted]
         sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
         shown = displays_of(board, meter, setup, sets, group, lifted)
-        value, sd, units = shown.value, np.hypot(shown.own_sd, shown.batch_sd), shown.units
         for row, probing in enumerate(group):
-            result.append(_one_reading(board, probing, (value[row], sd[row], units[row]), weight, target, names))
+            outcome = _outcomes(*shown.on_scale(row, np.hypot(shown.own_sd[row], shown.batch_sd[row])))
+            display = shown.value[row], shown.units[row]
+            result.append(_one_reading(board, probing, display, outcome, weight, target, names))
     return result
 
 
 def _one_reading(
     board: Board,
     probing: Probing,
-    display: tuple[Array, Array, str],
+    display: tuple[Array, str],
+    outcome: NDArray[np.intp],
     weight: Array,
     target: NDArray[np.intp],
     names: Sequence[frozenset[str]],
 ) -> NextReading:
-    value, sd, unit = display
-    outcome = _outcomes(value, sd)
+    value, unit = display
     count = int(outcome.max()) + 1
     joint = np.zeros((count, len(names)))
     np.add.at(joint, (outcome, target), weight)

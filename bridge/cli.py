@@ -19,6 +19,7 @@ import typer
 from bridge import __version__
 from bridge.commands.bench import bench_session
 from bridge.commands.boards import boards
+from bridge.commands.cover import cover
 from bridge.commands.next import suggest
 from bridge.commands.predict import predict
 from bridge.commands.rank import rank
@@ -53,7 +54,7 @@ def _every_command(
     """Find the failed part of a power bridge from multimeter readings, without desoldering anything."""
 
 
-for _command in (boards, show, sheet, predict, rank, report):
+for _command in (boards, show, sheet, cover, predict, rank, report):
     app.command()(_command)
 app.command("next")(suggest)
 app.command("bench")(bench_session)

@@ -25,6 +25,10 @@ __all__ = ["Shown", "displays_of"]
 
 Array = NDArray[np.float64]
 
+LEAST_VOLTS = 0.005  # a digit or two, and the leads
+LEAST_SHARE = 0.01
+LEAST_OHMS = 0.3  # the leads
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:
@@ -46,6 +50,27 @@ class Shown:
     own_sd: Array
     batch_sd: Array
     units: tuple[str, ...]
+
+    def on_scale(self, row: int, sd: Array) -> tuple[Array, Array]:
+        """Return a probing's displays on a scale on which they can be compared, and their spread on it.
+
+        Volts stay volts; ohms become their logarithm, as their errors are shares: 0.6 Mohm climbing, give or take
+        half, is nothing like 5 ohm.
+
+        Parameters
+        ----------
+        row : int
+            The probing.
+        sd : ndarray, boards
+            Standard deviation of each display [V] or [ohm].
+        """
+        value = self.value[row]
+        if self.units[row] == "V":
+            return value, np.maximum(sd, LEAST_VOLTS)
+        ohms = np.maximum(value, LEAST_OHMS)
+        with np.errstate(invalid="ignore"):
+            share = np.where(np.isinf(ohms), LEAST_SHARE, np.maximum(sd / ohms, LEAST_SHARE))
+        return np.log(ohms), share
 
 
 def displays_of(

@@ -31,7 +31,7 @@ OHMS_SPREAD = 0.06  # resistor tolerance and meter on both sides
 
 
 def reachable_probings(board: Board) -> tuple[Probing, ...]:
-    """Return readings that need nothing lifted: main terminals, gate leads, across parts with pads, held gates."""
+    """Return readings that need nothing lifted: main terminals, gate leads, across parts, held gates."""
     held = []
     terminal_on = {terminal.net: name for name, terminal in reversed(list(board.terminals.items()))}
     for part in board.parts.values():
@@ -39,34 +39,41 @@ def reachable_probings(board: Board) -> tuple[Probing, ...]:
             high, low = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
             red, black = (terminal_on.get(part.pins[pin], f"{part.ref}.{pin}") for pin in (high, low))
             held.append(Probing(red, black, "diode", None, (Hold(part.position, FULL_ON_V),)))
-    return tuple(dict.fromkeys((*default_probings(board), *_across_pads(board), *held)))
+    return tuple(dict.fromkeys((*default_probings(board), *_across_parts(board), *held)))
 
 
-def _across_pads(board: Board) -> list[Probing]:
-    """Return a reading straight across each part that has a pad at one end and a pad or terminal at the other.
+def _across_parts(board: Board) -> list[Probing]:
+    """Return a reading straight across each part whose ends can be reached: in ohms, and at pads as a diode too.
 
-    A switch is read from its gate to its collector or drain; gate to emitter is read in any case.
+    A diode is read in ohms the way it blocks, and a switch likewise: that shows a leak which diode mode cannot. At
+    pads a switch is also read from its gate to its collector or drain; gate to emitter is read in any case.
     """
     on: dict[str, str] = {}
     for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
         on.setdefault(terminal.net, terminal.name)
     main = set(board.main_terminals)
-    read = {frozenset(board.terminals[name].net for name in pair) for pair in board.gate_leads}
-    found: list[Probing] = []
+    gates = {frozenset(board.terminals[name].net for name in pair) for pair in board.gate_leads}
+    found: dict[Probing, None] = {}
+    read: set[tuple[frozenset[str], str]] = {(nets, "ohms") for nets in gates}
     for part in board.parts.values():
         if not part.modes or part.when is not None:
             continue
-        pins = ("gate", next(iter(part.pins))) if part.kind in SWITCH_KINDS else tuple(part.pins)[:2]
-        first, second = (part.pins[pin] for pin in pins)
-        nets = frozenset((first, second))
-        if nets in read or not nets <= set(on) or {on[first], on[second]} <= main:
-            continue  # read already, out of reach, or one of the pairs of main terminals
-        read.add(nets)
-        if part.kind == "diode":
-            found += [Probing(on[first], on[second]), Probing(on[second], on[first])]
-        else:
-            found.append(Probing(on[first], on[second], "ohms"))
-    return found
+        pins = tuple(part.pins)
+        ends = [("cathode", "anode")] if part.kind == "diode" else [(pins[0], pins[1])]
+        if part.kind in SWITCH_KINDS:
+            ends.append(("gate", pins[0]))
+        for red_pin, black_pin in ends:
+            nets = frozenset((part.pins[red_pin], part.pins[black_pin]))
+            if len(nets) < 2 or not nets <= set(on):
+                continue
+            red, black = on[part.pins[red_pin]], on[part.pins[black_pin]]
+            if (nets, "ohms") not in read:
+                read.add((nets, "ohms"))
+                found[Probing(red, black, "ohms")] = None
+            if part.kind == "diode" and not {red, black} <= main and (nets, "diode") not in read:
+                read.add((nets, "diode"))
+                found.update(dict.fromkeys((Probing(black, red), Probing(red, black))))
+    return list(found)
 
 
 def separable_in_place(

@@ -191,10 +191,10 @@ class TestSeparable:
         assert self.separable("Q_UL:ce-short")
 
     def test_reachable_probings(self) -> None:
-        """Main terminals both ways, gate leads, and every switch once with its gate held on, each placement once."""
+        """Main terminals both ways, gates, each switch in ohms and with its gate held on, each placement once."""
         board = make_board("P N U G_UL E_UL=N", bare_bridge("U"))
         found = reachable_probings(board)
-        assert len(set(found)) == len(found) == 3 * 2 + 1 + 2
+        assert len(set(found)) == len(found) == 3 * 2 + 1 + 2 + 2 + 1  # the last: gate to collector, where a pad is
         held_at = {(one.red, one.black, one.hold[0].position) for one in found if one.hold}
         assert held_at == {("U", "N", "UL"), ("P", "U", "UH")}
         assert Probing("G_UL", "E_UL", "ohms") in found
