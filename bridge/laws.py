@@ -162,8 +162,7 @@ def _inversion(x: Array) -> tuple[Array, Array]:
     """Return F(x) = ln(1+exp(x/2))^2 and its slope: exponential below threshold, square law above."""
     half = 0.5 * np.clip(x, -INVERSION_REACH, INVERSION_REACH)
     soft = np.logaddexp(0.0, half)
-    sigmoid = 0.5 * (1.0 + np.tanh(0.5 * half))
-    return soft * soft, soft * sigmoid
+    return soft * soft, soft * np.exp(half - soft)
 
 
 def _inversion_inverse(y: float) -> float:
@@ -212,11 +211,24 @@ def mosfet_channel(drain_v: Array, gate_v: Array, specific: Array, offset: Array
         Specific current I0 [A].
     offset : ndarray
         Threshold offset [V].
+
+    Notes
+    -----
+    i = I0 (F(source end) - F(drain end)). Across a channel that is fully on both terms are large and alike; for a small
+    drain voltage their difference is worked out from it, so that microvolts keep their picoamperes.
     """
-    forward, forward_slope = _inversion((gate_v - offset) / CHANNEL_SLOPE_V)
-    backward, backward_slope = _inversion((gate_v - drain_v - offset) / CHANNEL_SLOPE_V)
+    at_source, at_drain = (gate_v - offset) / CHANNEL_SLOPE_V, (gate_v - drain_v - offset) / CHANNEL_SLOPE_V
+    forward, forward_slope = _inversion(at_source)
+    backward, backward_slope = _inversion(at_drain)
+    apart = 0.5 * drain_v / CHANNEL_SLOPE_V
+    small = np.clip(apart, -1.0, 1.0)
+    # ln(1 + e^a) - ln(1 + e^b) with a - b known
+    root = np.sqrt(backward)
+    half = 0.5 * np.clip(at_drain, -INVERSION_REACH, INVERSION_REACH)
+    roots_apart = np.log1p(np.exp(half - root) * np.expm1(small))
+    difference = np.where(apart == small, roots_apart * (np.sqrt(forward) + root), forward - backward)
     rate = specific / CHANNEL_SLOPE_V
-    return specific * (forward - backward), rate * backward_slope, rate * (forward_slope - backward_slope)
+    return specific * difference, rate * backward_slope, rate * (forward_slope - backward_slope)
 
 
 def igbt_channel(

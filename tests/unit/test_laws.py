@@ -173,6 +173,25 @@ class TestMosfetChannel:
         current = laws.mosfet_channel(*one(1e-6, 10.0, specific, offset))[0][0]
         assert 1e-6 / current == pytest.approx(on_ohms, rel=1e-4)
 
+    @pytest.mark.parametrize("drain", [1e-3, 1e-6, -1e-6, 1e-9, 1e-12])
+    def test_picoamperes_of_a_channel_fully_on(self, drain: float) -> None:
+        """With 15 V on the gate the current follows microvolts and less: i = g v - i' v/2, no noise of large terms."""
+        specific, offset = laws.fit_mosfet_channel(2.6, 0.16)
+        current = laws.mosfet_channel(*one(drain, 15.0, specific, offset))[0][0]
+        # F(x) is (x/2)^2 this far above threshold, so the difference of two is (x_s - x_d)(x_s + x_d)/4 exactly
+        at_source = (15.0 - offset) / laws.CHANNEL_SLOPE_V
+        by_hand = specific * (drain / laws.CHANNEL_SLOPE_V) * (2.0 * at_source - drain / laws.CHANNEL_SLOPE_V) / 4.0
+        assert current == pytest.approx(by_hand, rel=1e-12)
+
+    @pytest.mark.parametrize("gate", [1.0, 2.6, 3.0, 15.0])
+    def test_near_and_far_formula_meet(self, gate: float) -> None:
+        """The current is smooth where its way of being computed changes, at a drain voltage of two slope voltages."""
+        specific, offset = laws.fit_mosfet_channel(2.6, 0.16)
+        edge = 2.0 * laws.CHANNEL_SLOPE_V
+        below, above = (laws.mosfet_channel(*one(v, gate, specific, offset))[0][0] for v in (edge - 1e-9, edge + 1e-9))
+        slope = laws.mosfet_channel(*one(edge, gate, specific, offset))[1][0]
+        assert above - below == pytest.approx(2e-9 * slope, rel=1e-3, abs=1e-14 * above)
+
     def test_conducts_both_ways(self) -> None:
         """Source and drain exchanged, gate at the same node, the same current flows the other way."""
         specific, offset = laws.fit_mosfet_channel(2.6, 0.16)
