@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from bridge.board import load_board
+from bridge.board import list_boards, load_board
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing, Setup
 from tests.crosscheck.compare import Tally
@@ -24,7 +24,8 @@ from tests.crosscheck.runner import operating_points, require_simulator
 from tests.crosscheck.samples import random_pairs, stratified
 
 SEED = 20240
-BOARDS = ("six-switch-bridge", "half-bridge-cooktop")
+EACH, PAIRS = 3, 20  # all boards together: 8,600 readings, each answered in two ways; the kept tables hold 3,100 more
+LEAST_READINGS = 800
 
 
 def _tally(board_name: str, setup: Setup, asked: list[Question], meter_name: str = "handheld") -> Tally:
@@ -45,10 +46,10 @@ def _check(tally: Tally) -> None:
 
 def _sample(board_name: str) -> list[Question]:
     board = load_board(board_name)
-    return stratified(board, Setup(), load_meter(), seed=SEED, each=8, pairs=40)
+    return stratified(board, Setup(), load_meter(), seed=SEED, each=EACH, pairs=PAIRS)
 
 
-@pytest.mark.parametrize("board_name", BOARDS)
+@pytest.mark.parametrize("board_name", list_boards())
 def test_sample_has_every_stratum(board_name: str) -> None:
     """The sample holds every mode of every part kind at each severity, every placement, and pairs, at both instants."""
     board, asked = load_board(board_name), _sample(board_name)
@@ -62,18 +63,18 @@ def test_sample_has_every_stratum(board_name: str) -> None:
         part = board.parts[one.ref]
         found.add((part.kind, one.mode, severities(part, one.mode, 3).index(one.ohms)))
     assert found == wanted
-    assert {question.probing for question in asked if question.damage} == set(placements(board, load_meter()))
-    assert len({question.damage for question in asked if len(question.damage) == 2}) == 40
+    assert {question.probing for question in asked} == set(placements(board, load_meter()))
+    assert len({question.damage for question in asked if len(question.damage) == 2}) == PAIRS
     assert {question.instant for question in asked} == {"start", "end"}
-    assert len(asked) > 1500
+    assert len(asked) > LEAST_READINGS
 
 
-@pytest.mark.parametrize("board_name", BOARDS)
+@pytest.mark.parametrize("board_name", list_boards())
 def test_sample_agrees(board_name: str) -> None:
     """Singles and pairs read the same on both sides: 1 mV, or 0.5 % and a milliohm; OL where the other says OL."""
     tally = _tally(board_name, Setup(), _sample(board_name))
     _check(tally)
-    assert tally.compared > 1500
+    assert tally.compared > 2 * LEAST_READINGS
 
 
 def _some(
@@ -146,7 +147,7 @@ def test_other_meters_agree(meter_name: str) -> None:
     probings = [one for one in placements(board, meter) if one.mode == "ohms"]
     probings += [Probing(red, black) for red, black in pairs]
     probings += [Probing(red, black, "ohms", meter.ohms[0].name) for red, black in pairs]
-    asked = _some("half-bridge-cooktop", Setup(), probings, 4, meter_name)
+    asked = _some("half-bridge-cooktop", Setup(), probings, 2, meter_name)
     _check(_tally("half-bridge-cooktop", Setup(), asked, meter_name))
 
 
