@@ -120,7 +120,8 @@ def _columns(
             first = cells.single_start[index][mine[left, 0]].astype(np.intp)
             last = cells.single_end[index][mine[left, 0]].astype(np.intp)
             pairs = mine[left, 1] > 0
-            first[pairs], last[pairs] = cells.complete(index, *row[left[pairs]].T)
+            if pairs.any():
+                first[pairs], last[pairs] = cells.complete(index, *row[left[pairs]].T)
             answers = cells.answers
             shown, _ = value_after_dwell(
                 answers, first, last, circuit.capacitor_farads, cells.arrays, circuit.setup.dwell_s
