@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
+from bridge.bare import bare_gate_caution
 from bridge.charge import charge_warning
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import group_words, packages_in_words
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from bridge.faults import Fault
     from bridge.forecast import Forecast
     from bridge.meter import MeterProfile
-    from bridge.probing import Probing
+    from bridge.probing import Probing, Setup
     from bridge.rank import Candidate, FaultGuess, Group, Ranking
     from bridge.readings import Reading
 
@@ -127,6 +128,7 @@ def show_page(
     oddities: Sequence[str],
     present: Collection[str],
     *,
+    setup: Setup | None = None,
     with_faults: bool = False,
 ) -> Page:
     """Return what a board consists of and where a lead can touch it.
@@ -141,6 +143,8 @@ def show_page(
         What looks like a slip in the board file.
     present : collection of str
         Parts that are there in this set-up.
+    setup : Setup, optional
+        The set-up, for what to mind in it.
     with_faults : bool
         Whether every fault mode is listed too, in words.
     """
@@ -186,7 +190,13 @@ def show_page(
     page.append(f"Meter: {meter.name}, {meter.title}.")
     if oddities:
         page.append("Odd about this board file: " + "; ".join(oddities) + ".")
-    return page
+    return [*page, *_cautions(board, setup)]
+
+
+def _cautions(board: Board, setup: Setup | None) -> list[str]:
+    """Return what to mind before a lead touches the board, a line each."""
+    bare = None if setup is None else bare_gate_caution(board, setup)
+    return [CAUTION_BEFORE] if bare is None else [bare, CAUTION_BEFORE]
 
 
 def _fault_table(board: Board) -> Table:
@@ -217,6 +227,8 @@ def forecasts_page(
     forecasts: Sequence[Forecast],
     faults: Sequence[tuple[Fault, float | None]] = (),
     healthy: Sequence[Forecast] | None = None,
+    *,
+    setup: Setup | None = None,
 ) -> Page:
     """Return predicted readings.
 
@@ -234,6 +246,8 @@ def forecasts_page(
         The faults with their resistance [ohm], None for the table's median; no faults for a healthy board.
     healthy : sequence of Forecast, optional
         What a healthy board would read at the same places.
+    setup : Setup, optional
+        The set-up, for what to mind in it.
     """
     words = [f"{fault.part} {_fault_words(board, fault.part, fault.mode, ohms)}" for fault, ohms in faults]
     state = f"with {_any_of(words, 'and')}" if words else "healthy"
@@ -256,7 +270,7 @@ def forecasts_page(
     return [
         f"{board.name}, {state}, read with the {meter.name} meter {dwell_s:g} s after the leads touch.",
         Table("Readings to expect", tuple(columns), tuple(rows)).without_empty_columns(),
-        CAUTION_BEFORE,
+        *_cautions(board, setup),
     ]
 
 
@@ -294,8 +308,8 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False, columns
     page.append(_worst_reading(ranking))
     page.extend(_bench_doubts(ranking))
     page.append(NEXT_STEP)
-    page.append(f"{CAUTION_BEFORE} {CAUTION_AFTER}")
-    return page
+    *bare, before = _cautions(ranking.board, ranking.given_setup)
+    return [*page, *bare, f"{before} {CAUTION_AFTER}"]
 
 
 def _fault_words(board: Board, part: str, mode: str, ohms: float | None) -> str:

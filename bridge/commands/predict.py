@@ -57,7 +57,7 @@ def predict(
     if json:
         return payload.json_text(payload.forecasts_payload(forecasts))
     healthy = forecast(known, meter, setup, probings) if faults else None
-    return render.forecasts_page(known, meter, setup.dwell_s, forecasts, faults, healthy)
+    return render.forecasts_page(known, meter, setup.dwell_s, forecasts, faults, healthy, setup=setup)
 
 
 def _faults(texts: list[str], board: Board) -> list[tuple[Fault, float | None]]:

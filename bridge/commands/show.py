@@ -34,7 +34,8 @@ def show(
         )
     known = load_board(board)
     meter = bench.load_meter() or load_meter()
-    circuit = build_circuit(known, bench.setup(known))
+    setup = bench.setup(known)
+    circuit = build_circuit(known, setup)
     if picture is not None:
         from bridge.outfile import write_whole
         from bridge.schematic import board_picture
@@ -43,4 +44,4 @@ def show(
         return [f"Written to {picture}."]
     if json:
         return payload.json_text(payload.show_payload(known, meter, oddities(known), with_faults=faults))
-    return render.show_page(known, meter, oddities(known), circuit.parts, with_faults=faults)
+    return render.show_page(known, meter, oddities(known), circuit.parts, setup=setup, with_faults=faults)
