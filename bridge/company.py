@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.effects import NO_EFFECT, NO_EFFECT_ALONE, EffectTest, is_quiet, smallest_steps
-from bridge.solve import Points, Response
+from bridge.points import Points
+from bridge.response import Response
 
 __all__ = ["Company", "find_company"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.predict import Answers
+from bridge.answers import Answers
 from bridge.shots import ShotArrays
 
 __all__ = ["charge_left", "value_after_dwell"]

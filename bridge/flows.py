@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from bridge import laws
 from bridge.circuit import Circuit
 from bridge.damage import ALWAYS_ON, CHANNEL_OFF
-from bridge.solve import ALWAYS_ON_GATE_V, Points
+from bridge.newton import ALWAYS_ON_GATE_V
+from bridge.points import Points
 
 __all__ = ["Flow", "list_flows"]
 

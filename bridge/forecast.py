@@ -16,9 +16,10 @@ from bridge.errors import InputError
 from bridge.faults import Fault, median_ohms
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile
+from bridge.points import full_scale_amps
 from bridge.probing import Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
-from bridge.solve import full_scale_amps, solve_points
+from bridge.solve import solve_points
 from bridge.transient import rest_leads
 from bridge.variants import ChangeClasses
 

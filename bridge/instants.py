@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.damage import CHANNEL_NORMAL
+from bridge.points import Points
 from bridge.shots import Shot
-from bridge.solve import Points
 from bridge.variants import ChangeClasses
 
 __all__ = ["build_points", "first_instant", "set_capacitors"]

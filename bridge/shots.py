@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from bridge.circuit import Circuit
 from bridge.errors import InputError
 from bridge.meter import MeterProfile, Source
+from bridge.points import meter_current
 from bridge.probing import Hold, Probing
-from bridge.solve import meter_current
 
 __all__ = ["Shot", "ShotArrays", "displayed", "plan_shots"]
 

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
-from bridge.solve import Points, solve_points
+from bridge.points import Points
+from bridge.solve import solve_points
 
 __all__ = ["rest_leads"]
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from bridge.circuit import Circuit
 from bridge.damage import Change
-from bridge.solve import Points
+from bridge.points import Points
 
 __all__ = ["ChangeClasses", "Entries"]
 

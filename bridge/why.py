@@ -24,9 +24,10 @@ from bridge.flows import Flow, list_flows
 from bridge.forecast import Forecast, damage_of, forecast_each
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile
+from bridge.points import Points, meter_current
 from bridge.probing import Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
-from bridge.solve import Points, meter_current, solve_points
+from bridge.solve import solve_points
 from bridge.units import format_ohms, format_volts
 from bridge.variants import ChangeClasses
 

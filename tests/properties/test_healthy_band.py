@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
 from bridge.band import healthy_bands
 from bridge.board import load_board
 from bridge.circuit import build_circuit
@@ -15,7 +16,6 @@ from bridge.evidence import BATCH_SPREAD_V
 from bridge.forecast import default_probings
 from bridge.instants import build_points
 from bridge.meter import load_meter
-from bridge.predict import DISCRETE_SPREAD_V, MODULE_SPREAD_V
 from bridge.probing import Setup
 from bridge.shots import displayed, plan_shots
 from bridge.solve import solve_points

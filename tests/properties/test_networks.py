@@ -17,8 +17,8 @@ from bridge.forecast import default_probings, forecast
 from bridge.instants import build_points
 from bridge.meter import load_meter, parse_meter
 from bridge.probing import Probing, Setup
+from bridge.response import solve_response
 from bridge.shots import plan_shots
-from bridge.solve import solve_response
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import capacitor, diode, make_board, number, resistor, settled
 

@@ -14,9 +14,11 @@ from bridge.effects import NO_EFFECT, EffectTest
 from bridge.faults import list_faults, severity_nodes
 from bridge.instants import build_points
 from bridge.meter import load_meter
+from bridge.points import full_scale_amps
 from bridge.probing import Probing, Setup
+from bridge.response import solve_response
 from bridge.shots import displayed, plan_shots
-from bridge.solve import full_scale_amps, solve_points, solve_response
+from bridge.solve import solve_points
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import capacitor, diode, make_board, resistor, switch
 

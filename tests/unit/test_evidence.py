@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
+from bridge.answers import DISCRETE_SPREAD_V
 from bridge.board import Board
 from bridge.evidence import BATCH_SPREAD_V, ScreenedSpace, Survivors, refine, screen
 from bridge.forecast import forecast
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile, load_meter
-from bridge.predict import DISCRETE_SPREAD_V
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.table import FaultSpace, build_space, build_table

@@ -10,20 +10,13 @@ import numpy as np
 import pytest
 
 from bridge import solve
+from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, THRESHOLD_SPREAD_V
 from bridge.board import list_boards, load_board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of, combine
 from bridge.instants import build_points, first_instant
 from bridge.meter import load_meter
-from bridge.predict import (
-    DISCRETE_SPREAD_V,
-    MODULE_SPREAD_V,
-    THRESHOLD_SPREAD_V,
-    UNKNOWN,
-    CellSolver,
-    CellTable,
-    solve_cells,
-)
+from bridge.predict import UNKNOWN, CellSolver, CellTable, solve_cells
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
 from bridge.variants import ChangeClasses

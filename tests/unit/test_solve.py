@@ -9,15 +9,17 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from bridge import solve
+from bridge import newton, solve
 from bridge.board import Board, load_board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile, load_meter, parse_meter
+from bridge.points import Points, full_scale_amps, meter_current
 from bridge.probing import Hold, Probing, Setup
+from bridge.response import solve_response
 from bridge.shots import plan_shots
-from bridge.solve import Points, full_scale_amps, meter_current, solve_points, solve_response
+from bridge.solve import solve_points
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import bare_bridge, diode, make_board, part, resistor, settled, switch
 from tests.plain.solver import channel_law, junction_law, plain_solve
@@ -351,7 +353,7 @@ class TestPromises:
         circuit, points = board_points("six-switch-sic")
         freely = solve_points(circuit, points)
         limit = 16
-        monkeypatch.setattr(solve, "MAX_ITERATIONS", limit)
+        monkeypatch.setattr(newton, "MAX_ITERATIONS", limit)
         led = solve_points(circuit, points)
         late = np.flatnonzero(led.converged & (freely.iterations > limit))
         assert len(late) >= 5
@@ -360,7 +362,7 @@ class TestPromises:
 
     def test_cut_short_is_not_converged(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A column that was not given enough steps says that it did not converge."""
-        monkeypatch.setattr(solve, "MAX_ITERATIONS", 1)
+        monkeypatch.setattr(newton, "MAX_ITERATIONS", 1)
         circuit, points = board_points("six-switch-bridge")
         solution = solve_points(circuit, points)
         assert not solution.converged.any()

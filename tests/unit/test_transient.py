@@ -13,9 +13,10 @@ from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile, load_meter, parse_meter
+from bridge.points import Points
 from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
-from bridge.solve import Points, solve_points
+from bridge.solve import solve_points
 from bridge.transient import rest_leads
 from bridge.variants import ChangeClasses
 from tests.physics.benchboards import capacitor, diode, make_board, resistor

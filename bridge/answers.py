@@ -1,0 +1,243 @@
+"""What the display shows on a circuit with given faults, and what moves it: drops, spreads, severities, capacitors."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge import laws
+from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
+from bridge.damage import CHANNEL_NORMAL
+from bridge.effects import EffectTest
+from bridge.instants import build_points, first_instant
+from bridge.newton import CHANNEL_DARK_V
+from bridge.points import Points, full_scale_amps
+from bridge.response import Response, solve_response
+from bridge.shots import Shot, ShotArrays
+from bridge.solve import batch_size, solve_points
+from bridge.variants import ChangeClasses
+
+__all__ = ["AnswerSolver", "Answers", "Piece"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
+THRESHOLD_SPREAD_V = (
+    0.5  # data sheets give an IGBT's threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
+)
+LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no way to the reading: a fault may open one
+DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Distinct solved displays of one circuit, in the order they were found.
+
+    Parameters
+    ----------
+    value : ndarray, answers
+        Displayed volts or ohms, infinity for OL, NaN where the solve did not converge.
+    own_sd : ndarray, answers
+        Standard deviation from part-to-part spread and resistor tolerance [unit of the display].
+    batch_load : ndarray, batches x answers
+        Change of the display with one volt more drop in a whole batch of junctions [unit/V].
+    severity_load : ndarray, 2 x answers
+        Change of the display with one neper more in the first and second fault's resistance [unit].
+    owner : ndarray of int, 2 x answers
+        Class each severity load belongs to.
+    charges : ndarray of bool, answers
+        Whether a capacitor at its first-instant charge would move the answer.
+    shot : ndarray of int, answers
+        Shot each belongs to.
+    jack : ndarray, answers
+        Voltage at the meter's jacks [V], finite for OL too.
+    capacitor_volts, capacitor_amps : ndarray, capacitors x answers
+        Voltage across each capacitor [V] and, at the first instant, current into it [A].
+    """
+
+    value: Array
+    own_sd: Array
+    batch_load: Array
+    severity_load: Array
+    owner: Index
+    charges: NDArray[np.bool_]
+    shot: Index
+    jack: Array
+    capacitor_volts: Array
+    capacitor_amps: Array
+
+    @classmethod
+    def together(cls, pieces: Sequence[Answers]) -> Answers:
+        """Return several runs of answers as one; the last axis of every field is the answer."""
+        names = [field.name for field in dataclasses.fields(cls)]
+        return cls(**{name: np.concatenate([getattr(piece, name) for piece in pieces], axis=-1) for name in names})
+
+    @property
+    def converged(self) -> NDArray[np.bool_]:
+        """Which answers are numbers that can be trusted."""
+        answer: NDArray[np.bool_] = ~np.isnan(self.value)
+        return answer
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Some answers, the node voltages behind them, and the effects of further faults where they were asked for."""
+
+    answers: Answers
+    voltage: Array
+    effects: NDArray[np.uint8]
+    points: Points
+    response: Response
+
+
+class AnswerSolver:
+    """A circuit with its shots and changes, and the spreads of its parts."""
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        shots: Sequence[Shot],
+        classes: ChangeClasses,
+        bus_volts: float,
+        batches: tuple[str, ...],
+        capacitor_place: Index,
+    ) -> None:
+        self.circuit = circuit
+        self.shots = shots
+        self.arrays = ShotArrays.of(shots)
+        self.classes = classes
+        self.capacitor_place = capacitor_place
+        self.bus_volts = bus_volts
+        self.capacitor_volts = circuit.capacitor_share * bus_volts
+        names = np.array(circuit.junction_batch, dtype=object)
+        self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
+        spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in circuit.junction_construction]
+        self.junction_variance = np.array(spread) ** 2
+        tolerance = np.zeros(len(circuit.linear_siemens))
+        for (ref, slot), row in circuit.linear_rows.items():
+            if slot in ("main", "off"):
+                tolerance[row] = 0.5 * circuit.parts[ref].tolerance
+        self.tolerance_variance = tolerance**2
+
+    def solve(
+        self,
+        shot: Index,
+        first: Index,
+        second: Index,
+        start: Array | None,
+        *,
+        at_start: bool,
+        test: EffectTest | None = None,
+        tested: NDArray[np.bool_] | None = None,
+    ) -> list[Piece]:
+        """Return answers a batch at a time, those of ``tested`` columns with the effects of further faults."""
+        circuit = self.circuit
+        points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
+        if at_start:
+            first_instant(circuit, points, factors, self.bus_volts)
+        solution = solve_points(circuit, points, start)
+        size = batch_size(circuit)
+
+        def describe(begin: int) -> Piece:
+            part = slice(begin, begin + size)
+            some, voltage = points.take(part), np.ascontiguousarray(solution.voltage[:, part])
+            asked = np.zeros(0, dtype=np.intp) if tested is None else np.flatnonzero(tested[part])
+            response = solve_response(circuit, some, voltage, ports=len(asked) > 0)
+            faults = np.array([first[part], second[part]])
+            state = some, voltage, response
+            answers = self._answers(shot[part], faults, state, solution.converged[part], factors[:, part], at_start)
+            effects = np.zeros((0 if test is None else test.classes.size, some.size), dtype=np.uint8)
+            if test is not None and len(asked):
+                slack = self.arrays.slack(shot[part], answers.value, answers.jack)
+                effects[:, asked] = test.grades(
+                    some.take(asked),
+                    voltage[:, asked],
+                    response.take(asked),
+                    full_scale_amps(some)[asked],
+                    slack[asked],
+                )
+            return Piece(answers, voltage, effects, some, response)
+
+        return [describe(begin) for begin in range(0, max(points.size, 1), size)]
+
+    def _answers(
+        self,
+        shot: Index,
+        faults: Index,
+        state: tuple[Points, Array, Response],
+        converged: NDArray[np.bool_],
+        factors: Array,
+        at_start: bool,
+    ) -> Answers:
+        """Return what the display shows in a solved state, and what moves it."""
+        circuit = self.circuit
+        points, voltage, response = state
+        adjoint = response.transfer
+        jack, at_tips = self.arrays.jack_voltage(shot, voltage[points.red, np.arange(points.size)])
+        value, slope = self.arrays.display(shot, jack)
+        slope = slope * at_tips
+        a, b = circuit.junction_a, circuit.junction_b
+        flows, conductance = laws.junction(
+            voltage[a] - voltage[b], points.saturation, circuit.junction_scale[:, None], circuit.junction_ohms[:, None]
+        )
+        # a higher drop divides the saturation current: the current answers by i and not by i + Is
+        carried = flows + points.saturation
+        share = np.divide(flows, carried, out=np.zeros_like(flows), where=carried > 0.0)
+        by_drop = (adjoint[a] - adjoint[b]) * conductance * share
+        batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self.batch_rows])
+        batch_load = batch_load.reshape(len(self.batch_rows), points.size)
+        variance = self.junction_variance @ by_drop**2
+        a, b = circuit.linear_a, circuit.linear_b
+        row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
+        variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
+        variance += self._threshold_variance(points, voltage, adjoint)
+        load = np.array([self.classes.severity_slope(points, which, row_power) for which in faults])
+        charges = np.zeros(points.size, dtype=bool)
+        rows = circuit.capacitor_rows
+        across = voltage[a[rows]] - voltage[b[rows]]
+        capacitor_volts = np.zeros((len(self.capacitor_place), points.size))
+        capacitor_amps = np.zeros_like(capacitor_volts)
+        mine = self.capacitor_place >= 0
+        place = self.capacitor_place[mine]
+        capacitor_volts[mine] = across[place]
+        if at_start:
+            capacitor_amps[mine] = (points.siemens[rows] * (across - self.capacitor_volts[:, None]))[place]
+        else:
+            gap = np.abs(across - self.capacitor_volts[:, None]) * (factors > 0.0)
+            reach = np.abs(adjoint[a[rows]] - adjoint[b[rows]]) / CAPACITOR_ESR_OHMS
+            charges = ((gap * reach).sum(axis=0) > 1e-6) | (np.max(gap, axis=0, initial=0.0) > LARGE_STEP_V)
+        return Answers(
+            value=np.where(converged, value, np.nan),
+            own_sd=np.sqrt(variance) * np.abs(slope),
+            batch_load=batch_load * slope,
+            severity_load=load * slope,
+            owner=faults,
+            charges=charges,
+            shot=shot,
+            jack=jack,
+            capacitor_volts=capacitor_volts,
+            capacitor_amps=capacitor_amps,
+        )
+
+    def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:
+        """Return the variance of the reading [V^2] from the spread of the gate thresholds."""
+        circuit = self.circuit
+        high, low, gate = circuit.channel_high, circuit.channel_low, circuit.channel_gate
+        drive, drop = voltage[gate] - voltage[low], voltage[high] - voltage[low]
+        variance = np.zeros(points.size)
+        near = (drive > circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (points.channel == CHANNEL_NORMAL)
+        for row in np.flatnonzero(near.any(axis=1)).tolist():
+            shape = circuit.channel_specific[row], circuit.channel_offset[row]
+            if circuit.channel_is_mosfet[row]:
+                slope = laws.mosfet_channel(drop[row], drive[row], *shape)[2]
+            else:
+                scale = circuit.channel_scale[row]
+                slope = laws.igbt_channel(drop[row], drive[row], shape[0], scale, shape[1])[2]
+            reach = adjoint[high[row]] - adjoint[low[row]]
+            variance += np.where(near[row], (slope * reach * THRESHOLD_SPREAD_V) ** 2, 0.0)
+        return variance

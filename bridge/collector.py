@@ -1,0 +1,185 @@
+"""Answers kept: each with its node voltages and how further faults would move it, so that pairs can build on it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.answers import Answers, AnswerSolver, Piece
+from bridge.circuit import Circuit
+from bridge.company import Company, find_company
+from bridge.core import find_core
+from bridge.effects import EffectTest
+from bridge.points import full_scale_amps
+from bridge.response import solve_transfer
+from bridge.shots import Shot
+from bridge.variants import ChangeClasses
+
+__all__ = ["Collector", "Progress"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Progress = Callable[[int, int], None]
+
+LOAD = 8192  # points handed to the solver together: many batches, so that slow points can finish in company
+
+
+class Collector:
+    """Solves batches and keeps of each what the table needs."""
+
+    def __init__(
+        self, circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, pair_classes: Index, bus_volts: float
+    ) -> None:
+        self.classes = classes
+        self.pair_classes = pair_classes
+        self.batches = tuple(dict.fromkeys(circuit.junction_batch))
+        every_capacitor = np.arange(len(circuit.capacitor_rows))
+        self._whole = AnswerSolver(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
+        self._every = EffectTest(circuit, classes)
+        self._pairing = EffectTest(circuit, classes.restrict(pair_classes))
+        self.is_member = np.zeros(classes.size, dtype=bool)
+        self.is_member[pair_classes] = True
+        main = {circuit.node(name) for name in circuit.board.main_terminals}
+        self._on_main = np.array([shot.red in main and shot.black in main and not shot.holds for shot in shots])
+        self._core = find_core(circuit, sorted(main), classes.changes)
+        number = {int(node): place for place, node in enumerate(self._core.nodes)}
+        core_shots = [
+            dataclasses.replace(shot, red=number.get(shot.red, 0), black=number.get(shot.black, 0), holds=())
+            for shot in shots
+        ]
+        core_classes = ChangeClasses(self._core.circuit, self._core.changes, list(range(classes.size)))
+        small = self._core
+        place = np.array([small.circuit.capacitor_index.get(ref, -1) for ref in circuit.capacitor_index], dtype=np.intp)
+        self._small = AnswerSolver(small.circuit, core_shots, core_classes, bus_volts, self.batches, place)
+        self._pieces: list[Answers] = []
+        self._voltages: list[Array] = []
+        self._effects: list[NDArray[np.uint8]] = []
+        self._at_start: list[NDArray[np.bool_]] = []
+        self._on_healthy: dict[int, NDArray[np.uint8]] = {}
+        self._company: dict[int, Company] = {}
+        self.count = 0
+
+    def solve(
+        self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool
+    ) -> NDArray[np.int32]:
+        """Solve a batch at one instant; return the numbers of its answers.
+
+        Node voltages and the effects of further faults are kept for later pairs.
+        """
+        numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
+        healthy = not first.any()
+        test = self._every if healthy else self._pairing
+        for begin in range(0, max(len(shot), 1), LOAD):
+            part = slice(begin, begin + LOAD)
+            # only in circuits of pair members will the effect of a second fault be asked for
+            for piece in self._whole.solve(
+                shot[part],
+                first[part],
+                second[part],
+                None if start is None else start[:, part],
+                at_start=at_start,
+                test=test,
+                tested=self.is_member[first[part]] | healthy,
+            ):
+                count = len(piece.answers.value)
+                self._pieces.append(piece.answers)
+                self._voltages.append(piece.voltage)
+                self._at_start.append(np.full(count, at_start))
+                self._effects.append(piece.effects[self.pair_classes] if healthy else piece.effects)
+                if healthy:
+                    self._on_healthy.update(zip(range(self.count, self.count + count), piece.effects.T, strict=True))
+                    self._find_company(piece)
+                self.count += count
+        return numbers
+
+    def _find_company(self, piece: Piece) -> None:
+        """Note which pair classes would show together on healthy circuits."""
+        if not len(self.pair_classes):
+            return
+        circuit = self._whole.circuit
+        slack = self._whole.arrays.slack(piece.answers.shot, piece.answers.value, piece.answers.jack)
+        test_amps = full_scale_amps(piece.points)
+        transfer = solve_transfer(circuit, piece.points, piece.voltage)
+        for column in range(piece.points.size):
+            one = np.array([column])
+            self._company[self.count + column] = find_company(
+                self._pairing,
+                piece.effects[self.pair_classes, column],
+                piece.points.take(one),
+                piece.voltage[:, one],
+                piece.response.take(one),
+                transfer[column],
+                float(test_amps[column]),
+                float(slack[column]),
+            )
+
+    def company(self, healthy: int) -> Company:
+        """Return which pair classes without effect on a healthy answer would show together."""
+        return self._company[healthy]
+
+    def solve_pairs(
+        self,
+        shot: Index,
+        first: Index,
+        second: Index,
+        starts: Callable[[Index], Array],
+        *,
+        at_start: bool,
+        progress: Progress | None,
+    ) -> NDArray[np.int32]:
+        """Solve pairs at one instant, those that only the main circuit can see on the main circuit alone."""
+        numbers = np.empty(len(shot), dtype=np.int32)
+        small = self._on_main[shot] & self._core.safe[first] & self._core.safe[second]
+        done = 0
+        for context, columns, nodes in (
+            (self._small, np.flatnonzero(small), self._core.nodes),
+            (self._whole, np.flatnonzero(~small), slice(None)),
+        ):
+            for begin in range(0, len(columns), LOAD):
+                part = columns[begin : begin + LOAD]
+                self._pieces += [
+                    piece.answers
+                    for piece in context.solve(
+                        shot[part], first[part], second[part], starts(part)[nodes], at_start=at_start
+                    )
+                ]
+                numbers[part] = np.arange(self.count, self.count + len(part))
+                self.count += len(part)
+                done += len(part)
+                if progress is not None:
+                    progress(done, len(shot))
+        return numbers
+
+    def voltages(self) -> Array:
+        """Node voltages of all kept answers, nodes x answers."""
+        return _joined(self._voltages, axis=1)
+
+    def effects(self) -> NDArray[np.uint8]:
+        """How much pair classes would move kept answers, pair classes x answers."""
+        return _joined(self._effects, axis=1)
+
+    def solved_at(self, answers: NDArray[np.int32], at_start: bool) -> NDArray[np.bool_]:
+        """Which kept answers were solved for at this instant, and not taken over from the other."""
+        at: NDArray[np.bool_] = _joined(self._at_start, axis=0)[answers] == at_start
+        return at
+
+    def all_effects(self, healthy: NDArray[np.int32]) -> NDArray[np.uint8]:
+        """How much all classes would move each of these healthy answers, classes x answers."""
+        return np.array([self._on_healthy[number] for number in healthy.tolist()]).T
+
+    def answers(self) -> Answers:
+        """All answers so far."""
+        if len(self._pieces) > 1:
+            self._pieces = [Answers.together(self._pieces)]
+        return self._pieces[0]
+
+
+def _joined(pieces: list[NDArray[Any]], axis: int) -> NDArray[Any]:
+    """Return pieces as one array, and remember them as one."""
+    if len(pieces) > 1:
+        pieces[:] = [np.concatenate(pieces, axis=axis)]
+    return pieces[0]

@@ -1,0 +1,99 @@
+"""How solved points answer small currents: what one more fault would do there, and what a spread moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.circuit import Circuit
+from bridge.newton import SLOPE_FLOOR_S, Newton
+from bridge.points import Points
+from bridge.solve import batch_size
+
+__all__ = ["Response", "solve_response", "solve_transfer"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """How a batch of solved points answers small currents.
+
+    Parameters
+    ----------
+    transfer : ndarray, nodes x batch
+        Move of the red lead with one ampere into each node [ohm]: a branch from a to b that carries dI more moves the
+        reading by -(transfer[a] - transfer[b]) dI.
+    port_ohms : ndarray, edges x batch
+        Resistance between the ends of each edge of the circuit's plan, its own conductance included [ohm].
+    ports_known : ndarray of bool, batch
+        Columns whose port resistances hold: not those whose channels answer their gates.
+    """
+
+    transfer: Array
+    port_ohms: Array
+    ports_known: NDArray[np.bool_]
+
+    def take(self, columns: NDArray[np.intp]) -> Response:
+        """Return the response of some columns."""
+        return Response(self.transfer[:, columns], self.port_ohms[:, columns], self.ports_known[columns])
+
+
+def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: bool = True) -> Response:
+    """Return how solved points answer small currents.
+
+    Parameters
+    ----------
+    circuit, points
+        As for :func:`solve_points`.
+    voltage : ndarray, nodes x batch
+        A converged solution [V].
+    ports : bool
+        Whether resistances between neighbouring nodes are wanted too; without, there are none in the answer.
+    """
+    transfer, port_ohms = [], []
+    known = np.full(points.size, ports)
+    batch = batch_size(circuit)
+    for first in range(0, points.size, batch):
+        columns = slice(first, first + batch)
+        chunk = points.take(columns)
+        state = Newton.at_rest(circuit, chunk, voltage[:, columns])
+        _excess, edges, ground, gate_slopes = state.linearise()
+        factors = state.plan.factor(edges, ground)
+        unit = np.zeros_like(state.voltage)
+        unit[chunk.red, state.columns] = 1.0
+        transfer.append(state.solve_linear(factors, unit, gate_slopes, transposed=True))
+        if ports:
+            port_ohms.append(state.plan.port_ohms(factors))
+        for _row, slope in gate_slopes:
+            known[columns] &= np.abs(slope) <= SLOPE_FLOOR_S
+    nothing = np.zeros((circuit.node_count, 0))
+    return Response(
+        np.concatenate(transfer, axis=1) if transfer else nothing,
+        np.concatenate(port_ohms, axis=1) if port_ohms else np.zeros((circuit.plan.edge_count, 0)),
+        known,
+    )
+
+
+def solve_transfer(circuit: Circuit, points: Points, voltage: Array) -> Array:
+    """Return the voltage at every node with one ampere into each, points x nodes x nodes [ohm].
+
+    Parameters
+    ----------
+    circuit, points
+        As for :func:`solve_points`.
+    voltage : ndarray, nodes x batch
+        A converged solution [V].
+    """
+    count = circuit.node_count
+    answer = np.empty((points.size, count, count))
+    for point in range(points.size):
+        state = Newton.at_rest(circuit, points.take(slice(point, point + 1)), voltage[:, point : point + 1])
+        _excess, edges, ground, gate_slopes = state.linearise()
+        wide = [np.repeat(table, count, axis=1) for table in (edges, ground)]
+        factors = state.plan.factor(*wide)
+        slopes = [(row, np.repeat(slope, count)) for row, slope in gate_slopes]
+        answer[point] = state.solve_linear(factors, np.eye(count), slopes)
+    return answer
