@@ -11,12 +11,47 @@ from bridge.crowd import forecast_crowd
 from bridge.faults import Fault
 from bridge.forecast import Forecast, forecast_each
 from bridge.meter import MeterProfile
-from bridge.probing import Setup
+from bridge.probing import Hold, Probing, Setup
 from bridge.readings import Reading
 
-__all__ = ["Candidate", "FaultGuess", "Fit", "Group", "OddOne", "PartSuspicion", "Ranking", "SetupBelief"]
+__all__ = [
+    "Candidate",
+    "FaultGuess",
+    "Fit",
+    "Group",
+    "OddOne",
+    "PartSuspicion",
+    "Ranking",
+    "SetupBelief",
+    "really_taken",
+]
 
 FOLLOWED = 20  # candidates whose charging displays are followed in time
+
+
+def really_taken(board: Board, probing: Probing, *, swapped: bool, held: tuple[Hold, ...]) -> Probing:
+    """Return a placement of the leads as it really was.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    probing : Probing
+        As it was written.
+    swapped : bool
+        Whether red and black were exchanged.
+    held : tuple of Hold
+        Gates that held charge; a lead on such a gate has discharged it.
+    """
+    real = probing.swapped if swapped else probing
+    for hold in held:
+        gates = {
+            part.pins["gate"] for part in board.parts.values() if part.position == hold.position and "gate" in part.pins
+        }
+        touched = {board.terminals[lead].net for lead in (probing.red, probing.black) if lead in board.terminals}
+        if not gates & touched and hold.position not in {one.position for one in real.hold}:
+            real = dataclasses.replace(real, hold=tuple(sorted((*real.hold, hold))))
+    return real
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +180,8 @@ class Ranking:
         What the bench was like, most probable first.
     leads_swapped : bool
         Whether candidates are for exchanged leads, because that is how the readings were most probably taken.
+    held : tuple of Hold
+        Gates that held charge, where that is how the readings were most probably taken.
     seen : tuple of str
         What was seen before any reading, as the table calls it.
     odd_ones : tuple of OddOne
@@ -161,6 +198,7 @@ class Ranking:
     parts: tuple[PartSuspicion, ...]
     setup: tuple[SetupBelief, ...]
     leads_swapped: bool = False
+    held: tuple[Hold, ...] = ()
     seen: tuple[str, ...] = ()
     odd_ones: tuple[OddOne, ...] = ()
 
@@ -181,7 +219,9 @@ class Ranking:
         for connected in dict.fromkeys(reading.connected for reading in self.readings):
             numbers = [number for number, reading in enumerate(self.readings) if reading.connected == connected]
             taken = [self.readings[number].probing for number in numbers]
-            probings = [probing.swapped for probing in taken] if self.leads_swapped else taken
+            probings = [
+                really_taken(self.board, probing, swapped=self.leads_swapped, held=self.held) for probing in taken
+            ]
             setup = dataclasses.replace(self.given_setup, connected=self.given_setup.connected | connected)
             bench = self.board, self.meter, setup, probings
             found = [*forecast_each(*bench, faults[:FOLLOWED]), *forecast_crowd(*bench, faults[FOLLOWED:])]

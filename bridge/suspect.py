@@ -1,4 +1,4 @@
-"""Set-up errors as hypotheses: swapped leads, a motor left on, a charged bus, the wrong board file."""
+"""Set-up errors as hypotheses: swapped leads, a motor left on, a charged bus or gate, another meter or board."""
 
 from __future__ import annotations
 
@@ -12,8 +12,10 @@ from bridge.board import Board
 from bridge.errors import InputError
 from bridge.evidence import screen
 from bridge.likelihood import model_readings
-from bridge.meter import MeterProfile
-from bridge.probing import Setup
+from bridge.meter import MeterProfile, list_meters, load_meter
+from bridge.partkinds import SWITCH_KINDS, emitter_pin
+from bridge.probing import Hold, Setup
+from bridge.ranking import really_taken
 from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import build_space, table_of
@@ -25,12 +27,22 @@ PRIOR = {
     "leads-swapped": 0.02,
     "motor-connected": 0.02,
     "coil-connected": 0.02,
+    "transformer-connected": 0.02,
+    "brake-resistor-connected": 0.02,
     "relay-closed": 0.005,
     "bus-charged": 0.02,
+    "gate-charged": 0.01,
+    "other-meter": 0.01,
     "wrong-board": 0.005,
 }
 BUS_CHARGES_V = (0.5, 1.5)  # what a first reading or a tired bleeder leaves; both count as one set-up
-CONNECTABLE = {"motor": "motor-connected", "coil": "coil-connected"}
+GATE_CHARGE_V = 8.0  # well above any threshold; what a meter's or a finger's charge leaves on a gate
+CONNECTABLE = {
+    "motor": "motor-connected",
+    "coil": "coil-connected",
+    "transformer": "transformer-connected",
+    "brake-resistor": "brake-resistor-connected",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,17 +54,40 @@ class SetupSuspicion:
     what : str
         Its name; ``as-stated`` for the one that was given.
     probability : float
-        Posterior probability [1].
+        Prior, then posterior probability [1].
     setup : Setup or None
         The set-up to rank in; None for the stated one, and where no set-up can be computed.
     swapped : bool
         Whether the leads were exchanged.
+    meter : MeterProfile or None
+        Another meter than the stated one.
+    held : tuple of Hold
+        Gates that held charge.
     """
 
     what: str
     probability: float
     setup: Setup | None
     swapped: bool = False
+    meter: MeterProfile | None = None
+    held: tuple[Hold, ...] = ()
+
+    def taken(self, board: Board, readings: Sequence[Reading]) -> list[Reading]:
+        """Return readings as they were really taken in this state.
+
+        Parameters
+        ----------
+        board : Board
+            The board.
+        readings : sequence of Reading
+            The readings as written.
+        """
+        return [
+            dataclasses.replace(
+                reading, probing=really_taken(board, reading.probing, swapped=self.swapped, held=self.held)
+            )
+            for reading in readings
+        ]
 
 
 def exchange_leads(reading: Reading) -> Reading:
@@ -61,7 +96,13 @@ def exchange_leads(reading: Reading) -> Reading:
 
 
 def suspect_setup(
-    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading], seen: Sequence[Seen] = ()
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    readings: Sequence[Reading],
+    seen: Sequence[Seen] = (),
+    *,
+    larger: float = 0.0,
 ) -> tuple[SetupSuspicion, ...]:
     """Return states of the bench that could explain the readings, most probable first; they sum to 1.
 
@@ -71,48 +112,88 @@ def suspect_setup(
         As for ranking.
     seen : sequence of Seen
         What was seen before any reading.
+    larger : float
+        By how much pairs and larger sets of faults raise the log evidence of the stated set-up.
 
     Notes
     -----
-    Each state is weighed by the healthy board and every single fault in it; pairs are left to the ranking itself.
+    Each state is weighed by the healthy board and every single fault in it; for the stated one, ``larger`` adds the
+    rest, so that damage too wide for one fault is not taken for a slip at the bench.
     """
-    shares: dict[str, float] = {}
-    likeliest: dict[str, tuple[float, Setup | None]] = {}
-    states = _states(board, setup)
+    states = _states(board, meter, setup)
     weights = []
-    for what, prior, state in states:
-        taken = [exchange_leads(reading) for reading in readings] if what == "leads-swapped" else readings
-        if state:
-            evidence = _log_evidence(board, meter, state, taken, seen)
-        else:
+    for state in states:
+        if state.setup is None:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))
-        weights.append(float(np.log(prior)) + evidence)
+        else:
+            evidence = _log_evidence(board, state.meter or meter, state.setup, state.taken(board, readings), seen)
+        if state.what == "as-stated":
+            evidence += larger
+        weights.append(float(np.log(state.probability)) + evidence)
     total = np.exp(np.array(weights) - max(weights))
-    for (what, _, state), share in zip(states, (total / np.sum(total)).tolist(), strict=True):
-        shares[what] = shares.get(what, 0.0) + share
-        if what not in likeliest or share > likeliest[what][0]:
-            likeliest[what] = share, None if what == "as-stated" else state
+    shares: dict[str, float] = {}
+    likeliest: dict[str, tuple[float, SetupSuspicion]] = {}
+    for state, share in zip(states, (total / np.sum(total)).tolist(), strict=True):
+        shares[state.what] = shares.get(state.what, 0.0) + share
+        if state.what not in likeliest or share > likeliest[state.what][0]:
+            likeliest[state.what] = share, state
     suspicions = [
-        SetupSuspicion(what, share, likeliest[what][1], what == "leads-swapped") for what, share in shares.items()
+        dataclasses.replace(
+            likeliest[what][1],
+            probability=share,
+            setup=None if what == "as-stated" else likeliest[what][1].setup,
+        )
+        for what, share in shares.items()
     ]
     return tuple(sorted(suspicions, key=lambda suspicion: -suspicion.probability))
 
 
-def _states(board: Board, setup: Setup) -> list[tuple[str, float, Setup | None]]:
-    """Return the states of the bench that this board can be in: name, prior probability, set-up."""
+def _states(board: Board, meter: MeterProfile, setup: Setup) -> list[SetupSuspicion]:
+    """Return the states of the bench that this board can be in, with their prior probabilities."""
     parts = board.parts.values()
-    states: list[tuple[str, float, Setup | None]] = [("leads-swapped", PRIOR["leads-swapped"], setup)]
+    states = [SetupSuspicion("leads-swapped", PRIOR["leads-swapped"], setup, swapped=True)]
     for what, name in CONNECTABLE.items():
         if what not in setup.connected and any(part.when == what for part in parts):
             more = dataclasses.replace(setup, connected=setup.connected | {what})
-            states.append((name, PRIOR[name], more))
+            states.append(SetupSuspicion(name, PRIOR[name], more))
     if not setup.relay_closed and any(part.kind == "relay" for part in parts):
-        states.append(("relay-closed", PRIOR["relay-closed"], dataclasses.replace(setup, relay_closed=True)))
+        closed = dataclasses.replace(setup, relay_closed=True)
+        states.append(SetupSuspicion("relay-closed", PRIOR["relay-closed"], closed))
     if setup.bus_volts == 0.0 and any(part.bus_share for part in parts):
         share = PRIOR["bus-charged"] / len(BUS_CHARGES_V)
-        states += [("bus-charged", share, dataclasses.replace(setup, bus_volts=volts)) for volts in BUS_CHARGES_V]
-    states.append(("wrong-board", PRIOR["wrong-board"], None))
-    return [("as-stated", 1.0 - sum(prior for _, prior, _ in states), setup), *states]
+        states += [
+            SetupSuspicion("bus-charged", share, dataclasses.replace(setup, bus_volts=volts)) for volts in BUS_CHARGES_V
+        ]
+    floating = _floating_gates(board, setup)
+    for position in floating:
+        held = (Hold(position, GATE_CHARGE_V),)
+        states.append(SetupSuspicion("gate-charged", PRIOR["gate-charged"] / len(floating), setup, held=held))
+    others = [name for name in list_meters() if name != meter.name]
+    for name in others:
+        share = PRIOR["other-meter"] / len(others)
+        states.append(SetupSuspicion("other-meter", share, setup, meter=load_meter(name)))
+    states.append(SetupSuspicion("wrong-board", PRIOR["wrong-board"], None))
+    stated = 1.0 - sum(state.probability for state in states)
+    return [SetupSuspicion("as-stated", stated, setup), *states]
+
+
+def _floating_gates(board: Board, setup: Setup) -> list[str]:
+    """Return positions whose gate has nothing to discharge it: no resistor, no driver, as on a bare module."""
+    present = [
+        part
+        for part in board.parts.values()
+        if (part.when is None or part.when in setup.connected) and not (part.gate_board and setup.unplugged)
+    ]
+    positions: dict[str, None] = {}
+    for switch in present:
+        if switch.kind not in SWITCH_KINDS or switch.position is None:
+            continue
+        gate, emitter = switch.pins["gate"], switch.pins[emitter_pin(switch.kind)]
+        company = [part for part in present if part is not switch and gate in part.pins.values()]
+        leaks = any(part.kind in ("resistor", "driver") for part in company) or gate == emitter
+        if not leaks:
+            positions[switch.position] = None
+    return list(positions)
 
 
 def _log_evidence(

@@ -1,0 +1,127 @@
+"""More than two faults: sets grown from the best pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+import numpy as np
+import pytest
+
+from bridge.faults import Fault, parse_fault
+from bridge.forecast import default_probings, forecast
+from bridge.meter import load_meter
+from bridge.probing import Setup
+from bridge.rank import rank
+from bridge.ranking import Ranking
+from bridge.readings import Reading
+from bridge.table import build_space
+from tests.physics.benchboards import bare_bridge, make_board, resistor
+
+METER = load_meter()
+LOW = {"UH": "U", "UL": "N", "VH": "V", "VL": "N", "WH": "W", "WL": "N"}
+BENCH = make_board(
+    "P N U V W " + " ".join(f"G_{pos} E_{pos}={net}" for pos, net in LOW.items()),
+    bare_bridge("UVW"),
+    *(resistor(f"RGE_{pos}", f"G_{pos}", net, 1e4) for pos, net in LOW.items()),
+    resistor("R_BLEED", "P", "N", 1e5),
+)
+
+
+def read_bench(faults: Sequence[str]) -> list[Reading]:
+    """Return what the meter shows on the bench's board, rounded to its digits.
+
+    Each gate is read both ways: of one odd number alone a slip is as likely as a further fault.
+    """
+    readings = []
+    places = default_probings(BENCH)
+    places = (*places, *(one.swapped for one in places if one.mode == "ohms"))
+    for one in forecast(BENCH, METER, Setup(), places, [parse_fault(text, BENCH) for text in faults]):
+        probing = one.probing
+        value = None if one.value is None else METER.display(probing.mode, probing.range_name, one.value)
+        readings.append(Reading(0, probing, "", value, one.unit, "OL" if value is None else "steady", discharged=True))
+    return readings
+
+
+@cache
+def ranked(*faults: str) -> Ranking:
+    """Return the ranking of noise-free readings."""
+    return rank(BENCH, METER, Setup(), read_bench(faults))
+
+
+def names(ranking: Ranking, place: int = 0) -> set[str]:
+    """Return a candidate's faults as PART:MODE."""
+    return {f"{guess.part}:{guess.mode}" for guess in ranking.candidates[place].faults}
+
+
+def test_three_unrelated_faults() -> None:
+    """Three faults in three legs, each with a number that no pair explains, are named together, and they fit."""
+    ranking = ranked("Q_UH:ge-leak:500", "Q_VL:ce-short:0.3", "Q_WH:ge-short:8")
+    assert {"Q_UH", "Q_VL"} <= {one.part for one in ranking.parts[:3]}
+    assert ranking.parts[2].probability > 0.5
+    first = next(place for place, one in enumerate(ranking.candidates) if len(one.faults) == 3)
+    assert names(ranking, first) == {"Q_UH:ge-leak", "Q_VL:ce-short", "Q_WH:ge-short"}
+    assert ranking.candidates[first].group == 0
+    assert ranking.fit.ok
+
+
+@pytest.mark.slow
+def test_eight_faults() -> None:
+    """Eight parts that each leave a number of their own are all found."""
+    planted = [
+        *("Q_UH:ge-leak:500", "Q_UL:ge-leak:900", "Q_VH:ge-leak:2k", "Q_VL:ge-leak:700"),
+        *("Q_WH:ge-leak:300", "Q_WL:ge-leak:1.5k", "D_VL:short:0.4", "D_WH:short:0.4"),
+    ]
+    ranking = ranked(*planted)
+    suspects = {one.part for one in ranking.parts[:8]}
+    assert suspects == {fault.partition(":")[0] for fault in planted}
+    assert all(one.probability > 0.9 for one in ranking.parts[:8])
+    assert ranking.fit.ok
+
+
+def test_resistances_are_fitted() -> None:
+    """Three shorts at gates get resistances within a tenth of what was planted."""
+    ranking = ranked("Q_UL:ge-short:8", "Q_VL:ge-short:3", "Q_WL:ge-short:20")
+    first = next(one for one in ranking.candidates if len(one.faults) == 3)
+    fitted = {guess.part: guess.ohms for guess in first.faults}
+    assert fitted == {
+        "Q_UL": pytest.approx(8.0, rel=0.1),
+        "Q_VL": pytest.approx(3.0, rel=0.1),
+        "Q_WL": pytest.approx(20.0, rel=0.1),
+    }
+
+
+def test_probabilities_are_over_everything() -> None:
+    """Healthy, singles, pairs and larger sets share one, each set listed once."""
+    ranking = ranked("Q_UL:all-short:0.5", "Q_UH:all-short:0.5")
+    assert sum(one.probability for one in ranking.candidates) == pytest.approx(1.0)
+    sets = [tuple((guess.part, guess.mode) for guess in one.faults) for one in ranking.candidates]
+    assert len(sets) == len(set(sets))
+    assert () in sets
+    assert any(len(one) > 2 for one in sets)
+    assert sum(group.size for group in ranking.groups) == len(sets)
+
+
+def test_what_leaves_no_trace_follows_the_prior() -> None:
+    """A further fault that no reading can see is as much rarer than none as the prior says.
+
+    A dead channel is invisible without a held gate, so the ratio of the two posteriors is the ratio of the two priors.
+    """
+    ranking = ranked("Q_UL:all-short:0.5", "Q_UH:all-short:0.5")
+    probability = {
+        frozenset(f"{guess.part}:{guess.mode}" for guess in one.faults): one.probability for one in ranking.candidates
+    }
+    priors = build_space(BENCH, Setup()).priors
+    pair = ("Q_UH:all-short", "Q_UL:all-short")
+    unseen = [f"Q_{position}:never-on" for position in ("VH", "VL", "WH", "WL")]
+    checked = 0
+    for fault in unseen:
+        more = frozenset((*pair, fault))
+        if more in probability:
+            hypotheses = [tuple(sorted(Fault(*text.split(":")) for text in one)) for one in (more, frozenset(pair))]
+            expected = np.exp(priors.log_prior(hypotheses[0]) - priors.log_prior(hypotheses[1]))
+            found = probability[more] / probability[frozenset(pair)]
+            # pairs are summed over severity nodes, larger sets by Laplace's approximation: a nat between them at the most
+            assert abs(np.log(found / expected)) < 1.0
+            checked += 1
+    assert checked
