@@ -24,6 +24,7 @@ from bridge.commands.next import suggest
 from bridge.commands.predict import predict
 from bridge.commands.rank import rank
 from bridge.commands.report import report
+from bridge.commands.rig import rig
 from bridge.commands.sheet import sheet
 from bridge.commands.show import show
 from bridge.errors import InputError
@@ -56,6 +57,7 @@ def _every_command(
 
 for _command in (boards, show, sheet, cover, predict, rank, report):
     app.command()(_command)
+app.command()(rig)
 app.command("next")(suggest)
 app.command("bench")(bench_session)
 

@@ -1,0 +1,372 @@
+"""What was seen on the lamp rig, and how probable that makes each fault of the switch."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import parse_board
+from bridge.errors import InputError, InputErrors
+from bridge.faults import Fault, list_faults, severity_nodes
+from bridge.lamp import Lamp
+from bridge.likelihood import normal_cdf
+from bridge.plainsheet import read_sheet
+from bridge.priors import Priors
+from bridge.ranking import Candidate, FaultGuess, SetupBelief
+from bridge.rig import BUTTONS, CONNECTIONS, Rig, RigCase, RigState, rig_states
+from bridge.switchpart import switch_tables
+from bridge.textfile import decode_text, read_file, shown_source
+from bridge.units import parse_quantity
+from bridge.wording import listed, quoted
+
+__all__ = ["RigRanking", "RigReading", "load_rig_readings", "parse_rig_readings", "rank_rig"]
+
+Array = NDArray[np.float64]
+
+LAMP_WORDS = ("on", "dim", "off")
+
+# All of these are common practice, no source.
+GOOD_SHARE = 0.5  # of suspects unsoldered from a dead board that turn out good
+SLIPS = {
+    "as-stated": 0.90,
+    "reversed": 0.04,  # collector and emitter exchanged
+    "lamp-dead": 0.02,
+    "gate-lead-off": 0.03,
+    "pull-down-off": 0.01,
+}
+WORD_EDGES = ((0.55, 0.30), (0.12, 0.45))  # share of rated voltage between two words, and its spread in ln
+METER_V, METER_SHARE = 0.03, 0.01  # a meter's digits, and its gain
+WRONG_ROW = 0.02
+THRESHOLD_SD_V = 0.6  # data sheets give 4.0 to 6.5 V
+DROP_SD_V = 0.035
+LAMP_SHARE_SD = 0.08  # of its power
+NODES = 9
+
+_FAULT_OF_SLIP = {
+    "lamp-dead": Fault("LAMP", "open"),
+    "gate-lead-off": Fault("R_SER", "open"),
+    "pull-down-off": Fault("R_PULL", "open"),
+}
+_COLUMNS = ("lamp", "switch", "gate")
+
+
+@dataclass(frozen=True, slots=True)
+class RigReading:
+    """One thing seen or measured on the rig.
+
+    Parameters
+    ----------
+    line : int
+        Line in its file.
+    button : str
+        ``released``, ``pressed`` or ``after``.
+    connection : str
+        How the switch was meant to sit: ``right`` or ``reversed``.
+    place : str
+        ``lamp``, ``switch`` or ``gate``.
+    word : str
+        ``on``, ``dim`` or ``off``; empty where volts were measured.
+    volts : float
+        What was measured [V]; 0 where there is a word.
+    """
+
+    line: int
+    button: str
+    connection: str
+    place: str
+    word: str
+    volts: float
+
+
+@dataclass(frozen=True, slots=True)
+class RigRanking:
+    """What the rig says.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+        Good and every single fault, most probable first; the group is the candidate's own number.
+    setup : tuple of SetupBelief
+        What the rig was like, most probable first.
+    verdict : str
+        ``Good``, ``Bad`` or ``Not decided``, with a reason.
+    fits : bool
+        Whether the best case explains what was seen.
+    worst_reading : int or None
+        Reading that fits worst where none fits, from 0.
+    """
+
+    candidates: tuple[Candidate, ...]
+    setup: tuple[SetupBelief, ...]
+    verdict: str
+    fits: bool
+    worst_reading: int | None
+
+
+def load_rig_readings(source: str) -> tuple[RigReading, ...]:
+    """Return what a file says was seen on the rig.
+
+    Parameters
+    ----------
+    source : str
+        Path, or ``-`` for standard input.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or something in it is wrong.
+    """
+    where = shown_source(source)
+    return parse_rig_readings(decode_text(read_file(source), where), where)
+
+
+def parse_rig_readings(text: str, where: str) -> tuple[RigReading, ...]:
+    """Return what a file says was seen on the rig.
+
+    Parameters
+    ----------
+    text : str
+        A table with the columns ``button`` and ``lamp``, perhaps ``switch``, ``gate``, ``connection`` and ``note``.
+        The lamp is ``on``, ``dim``, ``off`` or its voltage; the others are voltages.
+    where : str
+        Name of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        Something in it is wrong, or nothing was seen.
+    """
+    readings: list[RigReading] = []
+    problems: list[InputError] = []
+    for line, row in read_sheet(text, where, ("button", "lamp"), ("switch", "gate", "connection", "note")):
+        try:
+            readings += _readings_of(line, row)
+        except InputError as error:
+            place = f"{where}, line {line}"
+            problems.append(InputError(error.problem, where=f"{place}, {error.where}" if error.where else place))
+    if problems:
+        raise problems[0] if len(problems) == 1 else InputErrors(problems[:10])
+    if not readings:
+        raise InputError("nothing was seen in any row; accepted: at least one", where=where)
+    return tuple(readings)
+
+
+def _readings_of(line: int, row: Mapping[str, str]) -> list[RigReading]:
+    button = row["button"].casefold()
+    if button not in BUTTONS:
+        raise InputError(f"{quoted(row['button'])}; accepted: {listed(BUTTONS)}", where="button")
+    connection = row.get("connection", "").casefold() or "right"
+    if connection not in CONNECTIONS:
+        raise InputError(f"{quoted(row['connection'])}; accepted: {listed(CONNECTIONS)}", where="connection")
+    found = []
+    for place in _COLUMNS:
+        cell = row.get(place, "").strip()
+        if not cell:
+            continue
+        if place == "lamp" and cell.casefold() in LAMP_WORDS:
+            found.append(RigReading(line, button, connection, place, cell.casefold(), 0.0))
+            continue
+        accepted = "on, dim, off or its voltage, as in 11.1" if place == "lamp" else "a voltage, as in 0.9"
+        try:
+            quantity = parse_quantity(cell)
+        except InputError:
+            raise InputError(f"{quoted(cell)}; accepted: {accepted}", where=place) from None
+        if quantity.unit == "ohm" or abs(quantity.value) > 100.0:
+            raise InputError(f"{quoted(cell)}; accepted: {accepted}, at most 100 V", where=place)
+        found.append(RigReading(line, button, connection, place, "", quantity.value))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Variant:
+    """A fault with one resistance under one slip."""
+
+    fault: Fault | None
+    ohms: float | None
+    slip: str
+    log_prior: float
+    next_of_kin: int | None  # the same with the next larger resistance
+
+
+def rank_rig(rig: Rig, readings: Sequence[RigReading]) -> RigRanking:
+    """Return good and every single fault of the switch, ranked by how well they explain what was seen.
+
+    Parameters
+    ----------
+    rig : Rig
+        The rig.
+    readings : sequence of RigReading
+        What was seen.
+
+    Raises
+    ------
+    InputError
+        Nothing was seen.
+    """
+    if not readings:
+        raise InputError("nothing was seen; take at least one reading")
+    variants = _variants(rig)
+    states = _states(rig, variants, readings)
+    spread = _spread(rig, variants, readings, states)
+    chance = np.array([_log_chance(reading, rig.lamp, states, spread, variants) for reading in readings])
+    log_joint = np.array([variant.log_prior for variant in variants]) + chance.sum(axis=0)
+    share = np.exp(log_joint - np.max(log_joint))
+    share /= share.sum()
+    candidates = _candidates(variants, share)
+    slips = [
+        SetupBelief(what, float(sum(p for p, variant in zip(share, variants, strict=True) if variant.slip == what)))
+        for what in SLIPS
+    ]
+    slips.sort(key=lambda belief: -belief.probability)
+    best = int(np.argmax(log_joint))
+    worst = int(np.argmin(chance[:, best]))
+    fits = bool(chance[worst, best] > math.log(2.0 * WRONG_ROW))
+    return RigRanking(candidates, tuple(slips), _verdict(candidates), fits, None if fits else worst)
+
+
+def _variants(rig: Rig) -> list[_Variant]:
+    board = parse_board(
+        'name = "loose"\ntitle = "loose"\nterminal = [{ name = "C", what = "", access = "terminal" }]\n'
+        + switch_tables(rig.part, "C", "E", "G"),
+        "loose switch",
+    )
+    faults = list_faults(board)
+    log_single = Priors.for_board(board, faults).log_single
+    log_single = log_single - np.logaddexp.reduce(log_single) + math.log(1.0 - GOOD_SHARE)
+    found: list[_Variant] = []
+    for slip, slip_share in SLIPS.items():
+        found.append(_Variant(None, None, slip, math.log(GOOD_SHARE * slip_share), None))
+        for fault, log_prior in zip(faults, log_single.tolist(), strict=True):
+            nodes = severity_nodes(board.parts[fault.part], fault.mode, NODES)
+            ladder: list[tuple[float | None, float]] = [(node.ohms, node.weight) for node in nodes] or [(None, 1.0)]
+            for step, (ohms, weight) in enumerate(ladder):
+                kin = len(found) + 1 if step + 1 < len(ladder) else None
+                found.append(_Variant(fault, ohms, slip, log_prior + math.log(slip_share * weight), kin))
+    return found
+
+
+def _case(variant: _Variant, meant: str) -> RigCase:
+    own = () if variant.fault is None else ((variant.fault, variant.ohms),)
+    slip = _FAULT_OF_SLIP.get(variant.slip)
+    turned = CONNECTIONS[1 - CONNECTIONS.index(meant)] if variant.slip == "reversed" else meant
+    return RigCase(own if slip is None else (*own, (slip, None)), turned)
+
+
+_Seen = tuple[str, str, str]
+
+
+def _place_of(reading: RigReading) -> _Seen:
+    return reading.connection, reading.button, reading.place
+
+
+def _states(rig: Rig, variants: Sequence[_Variant], readings: Sequence[RigReading]) -> dict[_Seen, Array]:
+    """Return volts at each place that was looked at, one for each variant; NaN where it is not known."""
+    found: dict[_Seen, Array] = {}
+    for meant in dict.fromkeys(reading.connection for reading in readings):
+        rows = rig_states(rig, [_case(variant, meant) for variant in variants])
+        for seen in dict.fromkeys(_place_of(reading) for reading in readings if reading.connection == meant):
+            column = BUTTONS.index(seen[1])
+            found[seen] = np.array([_volts(row[column], seen[2]) for row in rows], dtype=np.float64)
+    return found
+
+
+def _volts(state: RigState, place: str) -> float:
+    value = {"lamp": state.lamp_volts, "switch": state.switch_volts, "gate": state.gate_volts}[place]
+    return math.nan if value is None else value
+
+
+def _spread(
+    rig: Rig, variants: Sequence[_Variant], readings: Sequence[RigReading], states: Mapping[_Seen, Array]
+) -> dict[_Seen, Array]:
+    """Return the standard deviation [V] that parts of one type and steps of the resistance bring to each place."""
+    part, lamp = rig.part, rig.lamp
+    drop = part.on_drop_1ma
+    others = [
+        dataclasses.replace(part, gate_threshold=part.gate_threshold + THRESHOLD_SD_V),
+        dataclasses.replace(
+            part,
+            on_drop_1ma=None if drop is None else drop + DROP_SD_V,
+            diode_drop_1ma=None if part.diode_drop_1ma is None else part.diode_drop_1ma + DROP_SD_V,
+        ),
+    ]
+    rigs = [dataclasses.replace(rig, part=other) for other in others]
+    rigs.append(dataclasses.replace(rig, lamp=Lamp(lamp.volts, lamp.watts * (1.0 + LAMP_SHARE_SD))))
+    square = {seen: np.zeros(len(variants)) for seen in states}
+    for other in rigs:
+        moved = _states(other, variants, readings)
+        for seen, volts in states.items():
+            square[seen] += np.nan_to_num(moved[seen] - volts) ** 2
+    kin = np.array([number if v.next_of_kin is None else v.next_of_kin for number, v in enumerate(variants)])
+    for seen, volts in states.items():
+        step = np.nan_to_num(volts[kin] - volts)
+        square[seen] += step**2 / 12.0  # anywhere between this resistance and the next
+    return {seen: np.sqrt(total) for seen, total in square.items()}
+
+
+def _log_chance(
+    reading: RigReading,
+    lamp: Lamp,
+    states: Mapping[_Seen, Array],
+    spread: Mapping[_Seen, Array],
+    variants: Sequence[_Variant],
+) -> Array:
+    """Return ln of the probability of a word, or of a voltage to within its own error, for each variant."""
+    volts, sd = states[_place_of(reading)], spread[_place_of(reading)]
+    if reading.word:
+        share = np.maximum(np.abs(volts), 1e-6) / lamp.volts
+        blur = sd / np.maximum(np.abs(volts), 1e-3)
+        above = [
+            normal_cdf(np.log(share / edge) / np.sqrt(width**2 + np.minimum(blur, 2.0) ** 2))
+            for edge, width in WORD_EDGES
+        ]
+        at_least_dim = np.maximum(above[1], above[0])
+        chance = {"on": above[0], "dim": at_least_dim - above[0], "off": 1.0 - at_least_dim}[reading.word]
+        chance = (1.0 - WRONG_ROW) * chance + WRONG_ROW / 3.0
+    else:
+        meter = math.hypot(METER_V, METER_SHARE * reading.volts)
+        total = np.sqrt(sd**2 + meter**2)
+        # as a share of the sharpest there can be, so that a perfect fit counts 1 at most
+        chance = (1.0 - WRONG_ROW) * meter / total * np.exp(-0.5 * ((reading.volts - volts) / total) ** 2)
+        chance += WRONG_ROW * min(1.0, meter * math.sqrt(2.0 * math.pi) / max(lamp.volts, 1.0))
+    known = np.isfinite(chance)
+    return np.log(np.where(known, chance, WRONG_ROW))
+
+
+def _candidates(variants: Sequence[_Variant], share: Array) -> tuple[Candidate, ...]:
+    whole: dict[Fault | None, float] = {}
+    ladder: dict[Fault | None, dict[float, float]] = {}
+    for variant, p in zip(variants, share.tolist(), strict=True):
+        whole[variant.fault] = whole.get(variant.fault, 0.0) + p
+        if variant.ohms is not None:
+            steps = ladder.setdefault(variant.fault, {})
+            steps[variant.ohms] = steps.get(variant.ohms, 0.0) + p
+    ordered = sorted(whole.items(), key=lambda item: -item[1])
+    return tuple(
+        Candidate(() if fault is None else (FaultGuess(fault.part, fault.mode, _median(ladder.get(fault))),), p, number)
+        for number, (fault, p) in enumerate(ordered)
+    )
+
+
+def _median(steps: Mapping[float, float] | None) -> float | None:
+    if not steps:
+        return None
+    half, below = 0.5 * sum(steps.values()), 0.0
+    for ohms in sorted(steps):
+        below += steps[ohms]
+        if below >= half:
+            return ohms
+    return max(steps)
+
+
+def _verdict(candidates: Sequence[Candidate]) -> str:
+    good = next(candidate.probability for candidate in candidates if not candidate.faults)
+    if good >= 0.9:
+        return f"Good, as far as this rig can tell: {good:.0%}"
+    if good <= 0.1:
+        return f"Bad: {1.0 - good:.0%}"
+    return f"Not decided: good with {good:.0%}"
