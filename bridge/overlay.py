@@ -10,13 +10,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import networkx as nx
 
-from bridge.canvas import Box, Canvas, Point, Symbol
+from bridge.canvas import Box, Canvas, Point, Symbol, Text
 from bridge.floorplan import Floorplan
-from bridge.schematic import INK, Layer, svg_element
+from bridge.schematic import INK, PERCENT_SIZE, Layer, svg_element
+from bridge.units import percent
 from bridge.why import MeterPath, PathStep
 
 __all__ = ["SHADES", "Shade", "lead_layer", "path_layer", "path_points", "shade_of", "suspicion_layer"]
@@ -58,6 +59,7 @@ BAND = 7.0
 PAD = 2.5
 LEAD_SIZE = 11.0
 LEADER = 12.0
+WIDEST = ">99 %"
 SAME = 0.1  # points nearer than this are one [px]
 
 
@@ -88,7 +90,8 @@ def suspicion_layer(plan: Floorplan, suspicion: Mapping[str, float]) -> Layer:
         if shade is None:
             continue
         boxes = [symbol.body]
-        boxes += [text.box for text in plan.canvas.texts if text.ref == symbol.ref and text.words]
+        share = percent(suspicion[symbol.ref])
+        boxes += [_at_most(text, share) for text in plan.canvas.texts if text.ref == symbol.ref]
         left, top = min(box.left for box in boxes) - PAD, min(box.top for box in boxes) - PAD
         right, bottom = max(box.right for box in boxes) + PAD, max(box.bottom for box in boxes) + PAD
         frame = svg_element(
@@ -108,6 +111,13 @@ def suspicion_layer(plan: Floorplan, suspicion: Mapping[str, float]) -> Layer:
     return frames
 
 
+def _at_most(text: Text, share: str) -> Box:
+    """Return what a label covers once a suspicion may stand in place of its value."""
+    if text.role != "value":
+        return text.box
+    return replace(text, words=share, role="terminal", size=PERCENT_SIZE).box
+
+
 # --- leads
 
 
@@ -120,7 +130,7 @@ def _spot(plan: Floorplan, lead: str) -> Point | None:
 
 
 def _occupied(canvas: Canvas) -> list[Box]:
-    boxes = [symbol.body for symbol in canvas.symbols] + [text.box for text in canvas.texts if text.words]
+    boxes = [symbol.body for symbol in canvas.symbols] + [_at_most(text, WIDEST) for text in canvas.texts]
     for wire in canvas.wires:
         (x0, y0), (x1, y1) = wire.start, wire.end
         boxes.append(Box(min(x0, x1) - 1, min(y0, y1) - 1, max(x0, x1) + 1, max(y0, y1) + 1))
@@ -149,7 +159,7 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
         Terminal or ``PART.pin`` under each lead.
     """
     layer: Layer = []
-    taken, names = _occupied(plan.canvas), [text.box for text in plan.canvas.texts if text.words]
+    taken, names = _occupied(plan.canvas), [_at_most(text, WIDEST) for text in plan.canvas.texts]
     for word, lead in (("red", red), ("black", black)):
         spot = _spot(plan, lead)
         if spot is None:

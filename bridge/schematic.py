@@ -15,12 +15,13 @@ from bridge.floorplan import MARGIN, Floorplan, plan_floor
 if TYPE_CHECKING:
     from schemdraw.elements import Element
 
-__all__ = ["FACE", "Layer", "board_picture", "schematic_svg", "svg_element"]
+__all__ = ["FACE", "INK", "PERCENT_SIZE", "Layer", "board_picture", "schematic_svg", "svg_element"]
 
 FACE = "Arial, Helvetica, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 PX_PER_UNIT = 30.0  # what the library calls a unit; the body of a resistor is one long
 LINE_PX = 1.3
 NOTE_HEIGHT = 18.0
+PERCENT_SIZE = 11.0
 INK, PALE_INK = "#111111", "#5a5a5a"
 SVG = "http://www.w3.org/2000/svg"
 
@@ -245,7 +246,9 @@ def schematic_svg(
     for text in canvas.texts:
         if text.role == "value" and values is not None:
             if text.ref in values:
-                told = Text(values[text.ref], (text.at[0], text.at[1] + 0.5), text.anchor, "terminal", 11.0, text.ref)
+                told = Text(
+                    values[text.ref], (text.at[0], text.at[1] + 0.5), text.anchor, "terminal", PERCENT_SIZE, text.ref
+                )
                 root.append(_text(told, ()))
             continue
         if text.words:

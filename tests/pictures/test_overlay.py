@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from bridge.board import load_board
-from bridge.canvas import Box
+from bridge.canvas import Box, text_width
 from bridge.faults import parse_fault
 from bridge.floorplan import Floorplan, plan_floor
 from bridge.meter import load_meter
@@ -76,6 +76,13 @@ def test_suspects_alone_are_framed() -> None:
     }
     assert len(frames) == 2
     assert framed == {"Q_UL", "RG_VH"}
+
+
+def test_a_frame_holds_the_percentage_too() -> None:
+    """The frame of a diode, whose name is short, is wide enough for its percentage."""
+    (frame,) = (box_of(frame) for frame in suspicion_layer(BRIDGE, {"D_UL": 0.999}))
+    label = next(text for text in BRIDGE.canvas.texts if text.ref == "D_UL" and text.role == "value")
+    assert frame.right - label.at[0] >= text_width(">99 %", 11.0, bold=True)
 
 
 @pytest.mark.parametrize("name", ["six-switch-bridge", "motor-drive", "three-level-bridge", "half-bridge-cooktop"])
