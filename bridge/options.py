@@ -18,13 +18,22 @@ if TYPE_CHECKING:
     from bridge.meter import MeterProfile
     from bridge.probing import Setup
 
-__all__ = ["AsJson", "BenchOptions", "BoardName", "SeenBefore", "with_bench_options"]
+__all__ = ["AsJson", "BenchOptions", "BoardName", "ReferenceName", "SeenBefore", "with_bench_options"]
 
 BoardName = Annotated[
     str, typer.Argument(metavar="BOARD", help="Name of a shipped board, or path to a board file.", show_default=False)
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer in JSON.")]
 
+ReferenceName = Annotated[
+    str | None,
+    typer.Option(
+        "--reference",
+        metavar="READINGS",
+        help="Readings of a good board of the same kind; they narrow what the drops may be.",
+        show_default=False,
+    ),
+]
 SeenBefore = Annotated[
     list[str] | None,
     typer.Option(

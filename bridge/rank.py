@@ -24,6 +24,7 @@ from bridge.predict import Progress
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
 from bridge.readings import Reading
+from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
 from bridge.separate import separable_in_place
@@ -48,6 +49,7 @@ def rank(
     progress: Progress | None = None,
     *,
     seen: Sequence[str] = (),
+    reference: Sequence[Reading] = (),
 ) -> Ranking:
     """Return the faults of a board, singles, pairs and larger sets, ranked by how well they explain the readings.
 
@@ -66,16 +68,21 @@ def rank(
     seen : sequence of str
         What was seen, heard or told before any reading: ``F_1 open``, ``trips at switch-on``.
 
+    reference : sequence of Reading
+        Readings of a good board of the same kind, on the same bench.
+
     Raises
     ------
     InputError
-        No reading at all; words under ``seen`` that nobody knows; or
+        No reading at all; a reference that is no good board; words under ``seen`` that nobody knows; or
         a reading with a lead, pin, position or range that does not exist in this set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
     told = tuple(parse_seen(text, board) for text in seen)
-    stated, larger = _rank_in(board, meter, setup, readings, told, progress)
+    known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
+    board = known.board
+    stated, larger = _rank_in(known, meter, setup, readings, told, progress)
     if stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) <= 2:
         return stated
     # suspect the set-up before condemning a part, and before condemning many parts
@@ -84,7 +91,7 @@ def rank(
     answer = stated
     if likeliest.setup is not None:
         taken = likeliest.taken(board, readings)
-        answer, _ = _rank_in(board, likeliest.meter or meter, likeliest.setup, taken, told, progress)
+        answer, _ = _rank_in(known, likeliest.meter or meter, likeliest.setup, taken, told, progress)
     return dataclasses.replace(
         answer,
         readings=tuple(readings),
@@ -95,7 +102,7 @@ def rank(
 
 
 def _rank_in(
-    board: Board,
+    known: KnownGood,
     meter: MeterProfile,
     setup: Setup,
     readings: Sequence[Reading],
@@ -103,9 +110,12 @@ def _rank_in(
     progress: Progress | None,
 ) -> tuple[Ranking, float]:
     """Rank in one state of the bench; also return by how much more than one fault raises the log evidence."""
+    board = known.board
     space = build_space(board, setup)
     space = dataclasses.replace(space, priors=space.priors.given(seen))
     table = table_of(space, meter, readings)
+    if known.spread:
+        table = narrow_table(table, known.spread)
     models = model_readings(readings, meter)
     screened = screen(table, models, progress)
     survivors = refine(table, models, screened)

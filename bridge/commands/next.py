@@ -6,9 +6,9 @@ from typing import Annotated
 
 import typer
 
-from bridge.commands.taken import ReadingsName, load_taken
+from bridge.commands.taken import ReadingsName, load_reference, load_taken
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, ReferenceName, SeenBefore, with_bench_options
 
 __all__ = ["suggest"]
 
@@ -22,6 +22,7 @@ def suggest(
     *,
     top: Annotated[int, typer.Option("--top", metavar="N", help="How many to list.", min=1)] = TOP,
     seen: SeenBefore = None,
+    reference: ReferenceName = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -36,7 +37,8 @@ def suggest(
 
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen)
+    good = load_reference(reference, known, taken)
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
     advice = suggest_readings(ranking, top)
     if json:
         return payload.json_text(payload.advice_payload(advice))

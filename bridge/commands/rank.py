@@ -6,9 +6,9 @@ from typing import Annotated
 
 import typer
 
-from bridge.commands.taken import ReadingsName, load_taken
+from bridge.commands.taken import ReadingsName, load_reference, load_taken
 from bridge.layout import Page, terminal_columns
-from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, ReferenceName, SeenBefore, with_bench_options
 
 __all__ = ["rank"]
 
@@ -24,6 +24,7 @@ def rank(
         int | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]", min=0)
     ] = None,
     seen: SeenBefore = None,
+    reference: ReferenceName = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -37,7 +38,8 @@ def rank(
 
     known = load_board(board)
     taken = load_taken(readings, known, bench)
-    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen)
+    good = load_reference(reference, known, taken)
+    ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
     listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))

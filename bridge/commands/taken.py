@@ -9,9 +9,9 @@ import typer
 if TYPE_CHECKING:
     from bridge.board import Board
     from bridge.options import BenchOptions
-    from bridge.readings import ReadingSet
+    from bridge.readings import Reading, ReadingSet
 
-__all__ = ["ReadingsName", "load_taken"]
+__all__ = ["ReadingsName", "load_reference", "load_taken"]
 
 ReadingsName = Annotated[
     str,
@@ -32,3 +32,13 @@ def load_taken(source: str, board: Board, bench: BenchOptions) -> ReadingSet:
     if not bench.states_setup:
         return taken
     return parse_readings(data, source, board, meter, bench.setup(board, taken.setup) if taken.is_journal else setup)
+
+
+def load_reference(source: str | None, board: Board, taken: ReadingSet) -> tuple[Reading, ...]:
+    """Return the readings of a good board, read on the same bench; none where no file was named."""
+    from bridge.readings import parse_readings
+    from bridge.textfile import read_file
+
+    if source is None:
+        return ()
+    return parse_readings(read_file(source), source, board, taken.meter, taken.setup).readings

@@ -121,7 +121,7 @@ def test_what_leaves_no_trace_follows_the_prior() -> None:
             hypotheses = [tuple(sorted(Fault(*text.split(":")) for text in one)) for one in (more, frozenset(pair))]
             expected = np.exp(priors.log_prior(hypotheses[0]) - priors.log_prior(hypotheses[1]))
             found = probability[more] / probability[frozenset(pair)]
-            # pairs are summed over severity nodes, larger sets by Laplace's approximation: a nat between them at the most
+            # pairs are summed over severity nodes, larger sets by Laplace's approximation: a nat between them at most
             assert abs(np.log(found / expected)) < 1.0
             checked += 1
     assert checked
