@@ -49,7 +49,7 @@ WEAK_AMPS_SHARE = 0.02  # up to here the answer is only a guess, good enough to 
 WEAK_READING_V = 2e-3
 WEAK_READING_SHARE = 5e-3
 SAFE_STEP_SHARE = 1e-5  # of the test current, where the resistance behind a step is not known
-LEAST_LEFT = 1e-12  # share of a conductance beside an opened branch that rounding still leaves a figure
+KNOWN_SHARE = 0.05  # that rounding may take of what is left beside an opened branch
 
 
 def smallest_steps(reading: Array, slack: Array) -> Array:
@@ -256,7 +256,8 @@ class EffectTest:
         edges = circuit.linear_edges[rows]
         drop = np.abs(voltage[a[rows]] - voltage[b[rows]])
         reach = np.abs(transfer[a[rows]] - transfer[b[rows]])
-        ohms = response.port_ohms[edges]
+        # too low a resistance makes the step too large: on the safe side
+        ohms = np.maximum(response.port_ohms[edges] - response.port_lost[edges], 0.0)
         strongest = linear.value[[entries[0] for entries in self._added_entries]] if len(rows) else np.zeros(0)
         loud = self._added(strongest[:, None], drop, reach, ohms, allowed, slice(None)) > NO_EFFECT
         loud &= (edges[:, None] >= 0) & response.ports_known
@@ -271,8 +272,8 @@ class EffectTest:
         graded[taken] = self._gone(
             value * (voltage[a[rows]] - voltage[b[rows]]),
             value,
-            transfer[a[rows]] - transfer[b[rows]],
-            response.port_ohms[edges],
+            (transfer[a[rows]], transfer[b[rows]]),
+            (response.port_ohms[edges], response.port_lost[edges]),
             allowed,
         )
         unknown = np.flatnonzero(~response.ports_known)
@@ -292,15 +293,19 @@ class EffectTest:
         return allowed.grades(amps, amps * ohms, amps * reach, columns)
 
     @staticmethod
-    def _gone(amps: Array, siemens: Array, reach: Array, ohms: Array, allowed: _Yardsticks) -> Grades:
+    def _gone(
+        amps: Array, siemens: Array, transfer: tuple[Array, Array], port: tuple[Array, Array], allowed: _Yardsticks
+    ) -> Grades:
         """Grade branches that lose a conductance (negative [S]) and the current it carried [A]."""
         amps = np.abs(amps)
+        ohms, lost = port
         left = 1.0 + siemens * ohms
-        known = left > LEAST_LEFT
+        known = np.abs(siemens) * lost <= KNOWN_SHARE * left
         freed = amps / np.where(known, left, 1.0)
-        graded = allowed.grades(amps, freed * ohms, freed * np.abs(reach), slice(None))
-        # a branch that alone joins its nodes to the rest carries nothing that could be freed
-        bridge = ~known & (amps <= SAFE_STEP_SHARE * allowed.test_amps) & (amps * np.abs(reach) <= allowed.volts)
+        graded = allowed.grades(amps, freed * ohms, freed * np.abs(transfer[0] - transfer[1]), slice(None))
+        # what alone joins its nodes to the rest frees no more than it carries, at one end and at the other
+        volts = amps * (np.abs(transfer[0]) + np.abs(transfer[1]))
+        bridge = ~known & (amps <= SAFE_STEP_SHARE * allowed.test_amps) & (volts <= allowed.volts)
         result: Grades = np.where(known, graded, np.where(bridge, NO_EFFECT_ALONE, STRONG)).astype(np.uint8)
         return result
 
@@ -311,8 +316,9 @@ class EffectTest:
         scale, series = circuit.junction_scale[rows][:, None], circuit.junction_ohms[rows][:, None]
         flows, slope = laws.junction(voltage[a] - voltage[b], points.saturation[rows], scale, series)
         edges = circuit.junction_edges[rows]
-        reach = response.transfer[a] - response.transfer[b]
-        graded = self._gone(flows, -slope, reach, response.port_ohms[edges], allowed)
+        ends = response.transfer[a], response.transfer[b]
+        reach = ends[0] - ends[1]
+        graded = self._gone(flows, -slope, ends, (response.port_ohms[edges], response.port_lost[edges]), allowed)
         unknown = np.flatnonzero(~response.ports_known)
         graded[:, unknown] = self._plain(flows[:, unknown], reach[:, unknown], allowed, unknown)
         graded[edges < 0] = NO_EFFECT

@@ -187,8 +187,8 @@ class EliminationPlan:
             currents[level.nodes] += np.add.reduce(followed.reshape(level.degree, level.count, width), axis=0)
         return currents
 
-    def port_ohms(self, factors: Factors) -> Array:
-        """Return the resistance between the ends of every edge, edges x batch [ohm].
+    def port_ohms(self, factors: Factors) -> tuple[Array, Array]:
+        """Return the resistance between the ends of every edge, and how much of it may be lost, edges x batch [ohm].
 
         Parameters
         ----------
@@ -198,8 +198,7 @@ class EliminationPlan:
         Notes
         -----
         Only those entries of the inverse that lie on the elimination's own pattern are worked out, last level first.
-        Both ends of an edge may be far from the reference, so what rounding may have added is taken off: the answer
-        errs towards zero.
+        Both ends of an edge may be far from the reference: rounding takes its share of those distances.
         """
         own = factors.inverse_pivot.copy()
         shares = factors.shares
@@ -216,9 +215,7 @@ class EliminationPlan:
         between *= -2.0
         between += far
         far *= ROUNDING_SHARE
-        between -= far
-        answer: Array = np.maximum(between, 0.0, out=between)
-        return answer
+        return np.maximum(between, 0.0, out=between), far
 
 
 def _independent(left: set[int], neighbours: Sequence[set[int]]) -> list[list[tuple[int, list[int]]]]:

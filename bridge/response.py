@@ -26,19 +26,23 @@ class Response:
     transfer : ndarray, nodes x batch
         Move of the red lead with one ampere into each node [ohm]: a branch from a to b that carries dI more moves the
         reading by -(transfer[a] - transfer[b]) dI.
-    port_ohms : ndarray, edges x batch
-        Resistance between the ends of each edge of the circuit's plan, its own conductance included [ohm].
+    port_ohms, port_lost : ndarray, edges x batch
+        Resistance between the ends of each edge of the circuit's plan, its own conductance included, and what rounding
+        may have added to it or taken away [ohm].
     ports_known : ndarray of bool, batch
         Columns whose port resistances hold: not those whose channels answer their gates.
     """
 
     transfer: Array
     port_ohms: Array
+    port_lost: Array
     ports_known: NDArray[np.bool_]
 
     def take(self, columns: NDArray[np.intp]) -> Response:
         """Return the response of some columns."""
-        return Response(self.transfer[:, columns], self.port_ohms[:, columns], self.ports_known[columns])
+        return Response(
+            self.transfer[:, columns], self.port_ohms[:, columns], self.port_lost[:, columns], self.ports_known[columns]
+        )
 
 
 def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: bool = True) -> Response:
@@ -53,7 +57,8 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
     ports : bool
         Whether resistances between neighbouring nodes are wanted too; without, there are none in the answer.
     """
-    transfer, port_ohms = [], []
+    transfer: list[Array] = []
+    port_ohms: list[tuple[Array, Array]] = []
     known = np.full(points.size, ports)
     batch = batch_size(circuit)
     for first in range(0, points.size, batch):
@@ -69,10 +74,12 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
             port_ohms.append(state.plan.port_ohms(factors))
         for _row, slope in gate_slopes:
             known[columns] &= np.abs(slope) <= SLOPE_FLOOR_S
-    nothing = np.zeros((circuit.node_count, 0))
+    no_node, no_edge = np.zeros((circuit.node_count, 0)), np.zeros((circuit.plan.edge_count, 0))
+    ohms, lost = zip(*port_ohms, strict=True) if port_ohms else ((no_edge,), (no_edge,))
     return Response(
-        np.concatenate(transfer, axis=1) if transfer else nothing,
-        np.concatenate(port_ohms, axis=1) if port_ohms else np.zeros((circuit.plan.edge_count, 0)),
+        np.concatenate(transfer, axis=1) if transfer else no_node,
+        np.concatenate(ohms, axis=1),
+        np.concatenate(lost, axis=1),
         known,
     )
 

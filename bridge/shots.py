@@ -19,8 +19,8 @@ __all__ = ["Shot", "ShotArrays", "displayed", "plan_shots"]
 Array = NDArray[np.float64]
 
 VOLTMETER_OHMS = 10e6
-OPEN_MARGIN_V = 0.01
-OPEN_SLACK_V = 2e-4  # small beside the margin, and beside what a charging display is known to
+OPEN_MARGIN_V = 0.02
+OPEN_SLACK_V = 2e-3  # small beside the margin, and beside what a charging display is known to
 TIED_GATE_OHMS = 0.1  # a clip lead from gate to emitter
 
 

@@ -48,8 +48,10 @@ def taken_and_solved(
             taken, asked = taken + len(there), asked + len(numbers)
             fast = cells.answers.value[numbers[there]]
             solved = _solve(cells, shot, column.class_of_double[np.array([first, second])[:, there]], at_start)
-            per_volt = 1.0 / one.amps if one.unit == "ohm" and one.amps else 1.0
+            source = max(one.ohms - one.lead_ohms, 1e-9)
             with np.errstate(invalid="ignore"):
+                by_ratio = 1.0 / one.amps if one.amps else (source + np.abs(fast)) ** 2 / (one.volts * source)
+                per_volt = by_ratio if one.unit == "ohm" else 1.0
                 same = (fast == solved) | (np.abs(fast - solved) <= VOLTS * per_volt + SHARE * np.abs(fast))
             for place in np.flatnonzero(~same & ~np.isnan(fast) & ~np.isnan(solved)).tolist():
                 names = [space.faults[doubles.fault[which[there[place]]]] for which in (first, second)]

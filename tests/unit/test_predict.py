@@ -9,7 +9,7 @@ import random
 import numpy as np
 import pytest
 
-from bridge import solve
+from bridge import newton, solve
 from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, THRESHOLD_SPREAD_V
 from bridge.board import list_boards, load_board
 from bridge.circuit import Circuit, build_circuit
@@ -308,7 +308,7 @@ class TestTable:
 
     def test_unconverged_is_no_number(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A solve that is cut off leaves no number behind, and its answer says so."""
-        monkeypatch.setattr(solve, "MAX_ITERATIONS", 2)
+        monkeypatch.setattr(newton, "MAX_ITERATIONS", 2)
         circuit, shots, classes = self.small()
         cells = CellSolver(circuit, shots[:1], classes)
         assert not cells.answers.converged.all()
