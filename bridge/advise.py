@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,6 +21,8 @@ from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
 from bridge.displays import displays_of
 from bridge.faults import Fault, list_faults
+from bridge.gain import entropy, expected_gain, joint_shares, outcomes_of
+from bridge.lookahead import LOOKED_AT, Lookahead
 from bridge.meter import MeterProfile
 from bridge.partkinds import SWITCH_KINDS
 from bridge.priors import Priors
@@ -44,13 +46,13 @@ Array = NDArray[np.float64]
 
 CONSIDERED = 150  # hypotheses looked at, the most probable first; they hold nearly all of the probability
 LIFT_SUSPECTS = 8
+FOLLOWED = 24  # hypotheses whose further readings are followed
+CERTAIN_ENOUGH = 0.95  # where they are followed to
 ENOUGH_BITS = 0.02  # below this no reading in place is worth the trouble, and lifting a pin is considered
 HEALTHY_EXCLUDED = 0.005  # below this some reading has shown a fault
 ENOUGH_SHARE = 0.02  # of what there is to learn, while none has
-SLIP = 0.03
 GATE_LEAD_COST = 2.0  # a main terminal costs 1; common practice, no source
 HOLD_COST = 4.0
-CLUSTER_GAP = 3.5  # standard deviations between two displays that count as different outcomes
 RESISTIVE = ("resistor", "shunt", "fuse", "coil", "relay", "capacitor", "insulation", "varistor")
 OPEN = math.inf
 EFFORTS = ("terminals", "gates", "holds", "lift")  # each with all before it
@@ -163,8 +165,9 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
 
     Notes
     -----
-    Lifting a pin is proposed only where no reading in place is worth taking. Then all readings are with the one pin
-    whose lifting tells most per effort.
+    First comes the reading that is expected to leave least to do until one replace list is certain, of those that tell
+    most per effort; then the others in order of information per effort. Lifting a pin is proposed only where no reading
+    in place is worth taking. Then all readings are with the one pin whose lifting tells most per effort.
     """
     if highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return ()  # nothing is read in diode or ohms mode on a charged board
@@ -182,17 +185,37 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         if (probing.red, probing.black, probing.mode, probing.hold) not in taken and reach.allows(board, probing)
     ]
     enough = _enough_bits(ranking)
-    found = _worth(board, meter, setup, candidates, in_place)
+    found, outcomes = _worth(board, meter, setup, candidates, in_place)
     useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
+    if len(useful) > 1:
+        useful = _least_to_do_first(board, candidates, useful, dict(zip(found, outcomes, strict=True)))
     if not useful:
         done = {reading.probing for reading in ranking.readings}
         lifting = [
             probing for probing in _lifting_probings(ranking) if probing not in done and reach.allows(board, probing)
         ]
-        found = _worth(board, meter, setup, candidates, lifting)
+        found, _ = _worth(board, meter, setup, candidates, lifting)
         useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
         useful = [reading for reading in useful if reading.probing.lift == useful[0].probing.lift]
     return tuple(useful[:most])
+
+
+def _least_to_do_first(
+    board: Board,
+    candidates: Sequence[Candidate],
+    useful: Sequence[NextReading],
+    outcomes: Mapping[NextReading, NDArray[np.intp]],
+) -> list[NextReading]:
+    """Return readings with the one first that leaves least to do; the others keep their order."""
+    some = candidates[:FOLLOWED]
+    weight = np.array([candidate.probability for candidate in some])
+    targets = [frozenset(board.parts[guess.part].package for guess in candidate.faults) for candidate in some]
+    number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
+    target = np.array([number[one] for one in targets], dtype=np.intp)
+    table = np.array([outcomes[reading][: len(some)] for reading in useful])
+    ahead = Lookahead(table, [reading.cost for reading in useful], weight / np.sum(weight), target, CERTAIN_ENOUGH)
+    best = min(range(min(LOOKED_AT, len(useful))), key=ahead.effort_after)
+    return [useful[best], *useful[:best], *useful[best + 1 :]]
 
 
 def _enough_bits(ranking: Ranking) -> float:
@@ -209,7 +232,7 @@ def _enough_bits(ranking: Ranking) -> float:
     shares: dict[frozenset[str], float] = {}
     for candidate, target in packages.items():
         shares[target] = shares.get(target, 0.0) + candidate.probability
-    return min(ENOUGH_BITS, ENOUGH_SHARE * _entropy(np.array(list(shares.values()))))
+    return min(ENOUGH_BITS, ENOUGH_SHARE * entropy(np.array(list(shares.values()))))
 
 
 def _by_worth(reading: NextReading) -> float:
@@ -295,8 +318,8 @@ def _mode_for(part: Part, red: str, black: str) -> str:
 
 def _worth(
     board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate], probings: Sequence[Probing]
-) -> list[NextReading]:
-    """Return every probing with its expected information and outcomes."""
+) -> tuple[list[NextReading], list[NDArray[np.intp]]]:
+    """Return every probing with its expected information, and the outcome of each under each candidate."""
     weight = np.array([candidate.probability for candidate in candidates])
     weight = weight / np.sum(weight)
     targets = [frozenset(board.parts[guess.part].package for guess in candidate.faults) for candidate in candidates]
@@ -304,15 +327,17 @@ def _worth(
     target = np.array([number[one] for one in targets], dtype=np.intp)
     names = list(number)
     result: list[NextReading] = []
+    outcomes: list[NDArray[np.intp]] = []
     for lifted in dict.fromkeys(probing.lift for probing in probings):
         group = [probing for probing in probings if probing.lift == lifted]
         sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
         shown = displays_of(board, meter, setup, sets, group, lifted)
         for row, probing in enumerate(group):
-            outcome = _outcomes(*shown.on_scale(row, np.hypot(shown.own_sd[row], shown.batch_sd[row])))
+            outcome = outcomes_of(*shown.on_scale(row, np.hypot(shown.own_sd[row], shown.batch_sd[row])))
+            outcomes.append(outcome)
             display = shown.value[row], shown.units[row]
             result.append(_one_reading(board, probing, display, outcome, weight, target, names))
-    return result
+    return result, outcomes
 
 
 def _one_reading(
@@ -325,13 +350,7 @@ def _one_reading(
     names: Sequence[frozenset[str]],
 ) -> NextReading:
     value, unit = display
-    count = int(outcome.max()) + 1
-    joint = np.zeros((count, len(names)))
-    np.add.at(joint, (outcome, target), weight)
-    marginal = joint.sum(axis=0)
-    # a slip may show any outcome
-    joint = (1.0 - SLIP) * joint + SLIP * np.outer(np.full(count, 1.0 / count), marginal)
-    gain = _entropy(joint.sum(axis=1)) + _entropy(marginal) - _entropy(joint.ravel())
+    joint = joint_shares(outcome, weight, target, len(names))
     expect = []
     for row in np.argsort(-joint.sum(axis=1), kind="stable").tolist():
         here = outcome == row
@@ -341,27 +360,7 @@ def _one_reading(
         middle = float(np.average(value[here], weights=weight[here])) if np.isfinite(value[here]).all() else OPEN
         text = format_reading(None if math.isinf(middle) else middle, unit)
         expect.append(Expectation(text if math.isinf(middle) else f"about {text}", share, _meaning(joint[row], names)))
-    return NextReading(probing, max(gain, 0.0), probing_cost(board, probing), tuple(expect))
-
-
-def _outcomes(value: Array, sd: Array) -> NDArray[np.intp]:
-    """Sort displays into outcomes: OL, and runs of values that no gap of several standard deviations parts."""
-    outcome = np.zeros(len(value), dtype=np.intp)
-    finite = np.flatnonzero(np.isfinite(value))
-    order = finite[np.argsort(value[finite], kind="stable")]
-    label = 0
-    for place, index in enumerate(order.tolist()):
-        if place:
-            before = order[place - 1]
-            if value[index] - value[before] > CLUSTER_GAP * max(sd[index], sd[before]):
-                label += 1
-        outcome[index] = label + 1
-    return outcome
-
-
-def _entropy(probability: Array) -> float:
-    positive = probability[probability > 0.0]
-    return float(-np.sum(positive * np.log2(positive)))
+    return NextReading(probing, expected_gain(joint), probing_cost(board, probing), tuple(expect))
 
 
 def _meaning(row: Array, names: Sequence[frozenset[str]]) -> str:
