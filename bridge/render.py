@@ -34,6 +34,7 @@ OTHERS_NAMED = 3
 GROUPS_LISTED = 8
 ALIKE_LISTED = 3
 ODD_ONES_TOLD = 3
+WORTH_COUNTING = 0.01  # readings no odder than this are odd by what they say, not by how far they are off
 
 # How a part's values read on a drawing; ideality and series resistance mean nothing to a meter's owner.
 VALUE_WORDS = {
@@ -293,8 +294,11 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False, columns
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
     warning = charge_warning(ranking.readings, ranking.given_setup)
     page: list[str | Table] = [] if warning is None else [warning]
+    verdict = verdict_sentences(ranking)
+    if not ranking.fit.ok:
+        page.append(verdict.pop(0))  # where nothing explains the readings, that comes before all else
     page.extend(_odd_one_out(ranking))
-    page.append(" ".join(verdict_sentences(ranking)))
+    page.append(" ".join(verdict))
     page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     if ranking.seen:
         page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
@@ -348,8 +352,8 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
     if not ranking.fit.ok:
         again = "the readings" if ranking.fit.worst_reading is None else "the reading named below"
         sentences.append(
-            "None of the modelled faults explains these readings: check the set-up and the board file, and take "
-            f"{again} again."
+            f"None of the modelled faults explains these readings ({_misfit_words(ranking.fit.misfit)}): check the "
+            f"set-up and the board file, and take {again} again."
         )
     elif believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED:
         words = SETUP_WORDS.get(believed.what, believed.what)
@@ -377,6 +381,13 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         sentences.append(f"Not decided yet, more readings are needed: a healthy board is at {percent(healthy)}.")
         sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
     return sentences
+
+
+def _misfit_words(misfit: float) -> str:
+    """Return how odd the readings are under the best hypothesis."""
+    if misfit > WORTH_COUNTING:
+        return "the best of them rules out more than one reading"
+    return f"under the best of them, readings as odd come once in {1.0 / max(misfit, 1e-12):.0e}"
 
 
 def _odd_one_out(ranking: Ranking) -> list[str]:
