@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 from bridge.board import load_board
@@ -36,6 +37,7 @@ def place_of(ranking: Ranking, fault: Fault) -> int | None:
     return None
 
 
+@cache
 def run_rank(name: str, readings: int, repeats: int) -> tuple[Process, int, str]:
     """Return the fastest of several whole processes of ``rank``, how many readings it had, and what it answered.
 

@@ -51,11 +51,8 @@ def table_facts(name: str, *, pairs: bool, limit_s: float) -> dict[str, Any]:
     space = build_space(board, Setup())
     probings = [probing for probing in reachable_probings(board) if not probing.hold]
     began = time.perf_counter()
-    reached = ""
 
     def progress(done: int, of: int) -> None:
-        nonlocal reached
-        reached = f"{done} of {of} circuits of one kind"
         if time.perf_counter() - began > limit_s:
             raise _OutOfTimeError
 
@@ -67,7 +64,7 @@ def table_facts(name: str, *, pairs: bool, limit_s: float) -> dict[str, Any]:
             else:
                 _, cost = timed(lambda: build_table(space, meter, probings, pairs=False))
         except _OutOfTimeError:
-            return facts | {"given_up_at": reached, "circuits": solved.circuits}
+            return facts | {"given_up": True, "circuits": solved.circuits}
     hypotheses = count_hypotheses(space) if pairs else 1 + len(space.faults)
     return facts | {
         "wall_s": cost.wall_s,
@@ -130,8 +127,8 @@ def rows(name: str, *, pairs: bool, limit_s: float, say: Callable[[str], None]) 
         facts, peak_mb = _run(command, limit_s)
         what = f"table of a session on `{name}`, {facts['placements']} placements, {kind}"
         note = f"{facts['circuits']} circuits solved, {peak_mb:.0f} MB"
-        if "given_up_at" in facts:
-            note = f"given up after {limit_s:g} s at {facts['given_up_at']}; {note}"
+        if "given_up" in facts:
+            note = f"given up after {limit_s:g} s; by then {note}"
         else:
             note = f"{facts['answers']} answers, processor {facts['cpu_s']:.2f} s; {note}"
         found.append(Row(what, facts.get("wall_s"), "s", TABLE_S, note=note))
