@@ -1,1 +1,1 @@
-"""Studies of how good answers are: long runs, and small ones for every day."""
+"""Studies of how well rankings do on virtual boards; too long for the daily tests."""

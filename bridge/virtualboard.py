@@ -1,0 +1,191 @@
+"""Virtual boards: drawn from the spreads that ranking assumes, broken as the priors say, read by a meter of its kind.
+
+One sampler serves studies and puzzles. Drops differ by batch and by part, resistors and capacitors lie in their
+tolerance, the bench is not at its stated temperature, the meter has a gain error in each range, and the last digit is
+uncertain.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bridge.board import Board, Part
+from bridge.evidence import BATCH_SPREAD_V
+from bridge.faults import Fault, has_severity, severity_nodes
+from bridge.forecast import Forecast, forecast
+from bridge.meter import MeterProfile
+from bridge.probing import Probing, Setup
+from bridge.readings import Reading
+from bridge.table import FaultSpace
+
+__all__ = ["VirtualBoard", "draw_board", "draw_faults", "read_board"]
+
+PART_SPREAD_V = {"module": 0.005, "discrete": 0.010}  # as ranking assumes; common practice, no source
+THRESHOLD_SPREAD_V = 0.5
+TEMPERATURE_SPREAD_C = 5.0  # a workshop against the 25 degrees of the file; common practice, no source
+SEVERITY_STEPS = 1000
+SEEN_TO_MOVE_DIGITS = 5.0
+EARLIER_SHARE = 0.85  # of the dwell; what moves from then on is seen to move
+
+Damage = tuple[tuple[Fault, float | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VirtualBoard:
+    """One board, one meter, one bench.
+
+    Parameters
+    ----------
+    board : Board
+        The board with its own values.
+    meter : MeterProfile
+        The kind of meter.
+    setup : Setup
+        The bench as it really is.
+    gains : mapping of str to float
+        Gain error of each mode and range [1].
+    """
+
+    board: Board
+    meter: MeterProfile
+    setup: Setup
+    gains: Mapping[str, float]
+
+
+def draw_board(
+    board: Board, meter: MeterProfile, setup: Setup, rng: np.random.Generator, part_spread: float = 1.0
+) -> VirtualBoard:
+    """Return a board of the kind of a file, with values of its own.
+
+    Parameters
+    ----------
+    board, meter, setup
+        The kind of board and meter, and the bench as stated.
+    rng : numpy.random.Generator
+        Source of chance.
+    part_spread : float
+        Factor on the spread from part to part [1]; 1 is what ranking assumes.
+    """
+    batch = {part.batch: float(rng.normal(0.0, BATCH_SPREAD_V)) for part in board.parts.values()}
+    parts = {ref: _own_values(part, batch[part.batch], rng, part_spread) for ref, part in board.parts.items()}
+    gains = {"diode": float(rng.normal(0.0, meter.sigma("diode", None, 0.0)[0]))}
+    for one in meter.ohms:
+        gains[one.name] = float(rng.normal(0.0, meter.sigma("ohms", one.name, 0.0)[0]))
+    real = dataclasses.replace(setup, temperature_c=setup.temperature_c + float(rng.normal(0.0, TEMPERATURE_SPREAD_C)))
+    return VirtualBoard(dataclasses.replace(board, parts=parts), meter, real, gains)
+
+
+def _own_values(part: Part, batch_v: float, rng: np.random.Generator, part_spread: float) -> Part:
+    values = dict(part.values)
+    own = batch_v + float(rng.normal(0.0, part_spread * PART_SPREAD_V[part.construction]))
+    for name in ("drop_1ma", "on_drop_1ma"):
+        if name in values:
+            values[name] = max(values[name] + own, 0.05)
+    for name in ("ohms", "farads", "off_ohms"):
+        if name in values:
+            values[name] *= max(1.0 + float(rng.normal(0.0, 0.5 * part_spread * part.tolerance)), 0.05)
+    if "gate_threshold" in values:
+        values["gate_threshold"] += float(rng.normal(0.0, part_spread * THRESHOLD_SPREAD_V))
+    return dataclasses.replace(part, values=values)
+
+
+def draw_faults(space: FaultSpace, count: int, rng: np.random.Generator, *, uniform: bool = False) -> Damage:
+    """Return faults drawn from the prior, each with a resistance drawn from its own spread.
+
+    Parameters
+    ----------
+    space : FaultSpace
+        The hypotheses.
+    count : int
+        How many faults: 0, 1 or 2.
+    rng : numpy.random.Generator
+        Source of chance.
+    uniform : bool
+        Whether every fault is equally likely instead.
+
+    Raises
+    ------
+    ValueError
+        Another count.
+    """
+    faults = space.faults
+    if count == 0:
+        chosen: tuple[int, ...] = ()
+    elif count == 1:
+        log_weight = np.zeros(len(faults)) if uniform else space.priors.log_single
+        chosen = (_choose(log_weight, rng),)
+    elif count == 2:
+        first, second = np.triu_indices(len(faults), 1)
+        different = space.part_of_fault[first] != space.part_of_fault[second]
+        first, second = first[different], second[different]
+        log_weight = np.zeros(len(first)) if uniform else space.priors.log_pair(first, second)
+        pair = _choose(log_weight, rng)
+        chosen = (int(first[pair]), int(second[pair]))
+    else:
+        raise ValueError(f"{count} faults; 0, 1 or 2 can be drawn")
+    return tuple((faults[number], _draw_ohms(space.board, faults[number], rng)) for number in chosen)
+
+
+def _choose(log_weight: np.ndarray[tuple[int, ...], np.dtype[np.float64]], rng: np.random.Generator) -> int:
+    weight = np.exp(log_weight - np.max(log_weight))
+    return int(rng.choice(len(weight), p=weight / np.sum(weight)))
+
+
+def _draw_ohms(board: Board, fault: Fault, rng: np.random.Generator) -> float | None:
+    if not has_severity(fault.mode):
+        return None
+    nodes = severity_nodes(board.parts[fault.part], fault.mode, SEVERITY_STEPS)
+    return nodes[int(rng.integers(SEVERITY_STEPS))].ohms
+
+
+def read_board(
+    virtual: VirtualBoard, probings: Sequence[Probing], damage: Damage, rng: np.random.Generator
+) -> tuple[Reading, ...]:
+    """Return what a technician writes, the bus discharged before each reading.
+
+    Parameters
+    ----------
+    virtual : VirtualBoard
+        The board on the bench.
+    probings : sequence of Probing
+        Where the leads go.
+    damage : tuple of (Fault, float or None)
+        What is wrong, with resistances [ohm].
+    rng : numpy.random.Generator
+        Source of chance, for the last digit.
+    """
+    setup = virtual.setup
+    noted = forecast(virtual.board, virtual.meter, setup, probings, damage)
+    moving = [number for number, one in enumerate(noted) if one.state in ("climbing", "falling")]
+    earlier: dict[int, Forecast] = {}
+    if moving:
+        before = dataclasses.replace(setup, dwell_s=EARLIER_SHARE * setup.dwell_s)
+        places = [probings[number] for number in moving]
+        earlier = dict(zip(moving, forecast(virtual.board, virtual.meter, before, places, damage), strict=True))
+    return tuple(_note(virtual, one, earlier.get(number), rng) for number, one in enumerate(noted))
+
+
+def _note(virtual: VirtualBoard, shown: Forecast, before: Forecast | None, rng: np.random.Generator) -> Reading:
+    probing, meter = shown.probing, virtual.meter
+    if shown.value is None:
+        return Reading(0, probing, "OL", None, shown.unit, "OL", discharged=True)
+    in_ohms = probing.mode in ("ohms", "continuity")
+    range_name = (probing.range_name or meter.range_for(shown.value).name) if in_ohms else None
+    gain = virtual.gains[range_name] if range_name is not None else virtual.gains["diode"]
+    _, digits_sd = meter.sigma(probing.mode, range_name, shown.value)
+    value = meter.display(
+        probing.mode, range_name, max(shown.value * (1.0 + gain) + float(rng.normal(0.0, digits_sd)), 0.0)
+    )
+    if value is None:
+        return Reading(0, probing, "OL", None, shown.unit, "OL", discharged=True)
+    state = "steady"
+    if before is not None and before.value is not None:
+        step = shown.value - before.value
+        digit = meter.resolution(probing.mode, range_name, shown.value)
+        if abs(step) > SEEN_TO_MOVE_DIGITS * digit:
+            state = "climbing" if step > 0.0 else "falling"
+    return Reading(0, probing, f"{value:g}", value, shown.unit, state, discharged=True)
