@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,6 +100,10 @@ class Cover:
         Faults that no reading in place tells from the healthy board.
     hidden : tuple of Fault
         Those that do not even show with one of their pins lifted.
+    boards : tuple of Fault or None
+        The healthy board, None, then each fault.
+    effort_needed : ndarray, boards x boards
+        With which of `EFFORTS` two boards are first told apart; their number where never.
     """
 
     board: Board
@@ -109,6 +113,8 @@ class Cover:
     in_place: tuple[CoverGroup, ...]
     hidden_in_place: tuple[Fault, ...]
     hidden: tuple[Fault, ...]
+    boards: tuple[Fault | None, ...]
+    effort_needed: NDArray[np.intp] = field(repr=False, compare=False)
 
 
 def cover_board(board: Board, meter: MeterProfile, setup: Setup) -> Cover:
@@ -130,12 +136,14 @@ def cover_board(board: Board, meter: MeterProfile, setup: Setup) -> Cover:
     apart = np.zeros((len(sets), len(sets)), dtype=bool)
     tiers, counts = [], []
     labels = np.zeros(len(sets), dtype=np.intp)
+    needed = np.full(apart.shape, len(EFFORTS), dtype=np.intp)
     for effort in EFFORTS[:-1]:
         allowed = Reach(effort)
         rows = [row for row, probing in enumerate(probings) if allowed.allows(board, probing)]
         for row in rows:
             apart |= _told_apart(shown, row)
         counts.append(len(rows))
+        needed[apart] = np.minimum(needed[apart], EFFORTS.index(effort))
         labels = _partition(apart, weight)
         tiers.append(_tier(effort, board, faults, weight, apart, labels))
     in_place = _groups(board, faults, weight, labels)
@@ -143,7 +151,9 @@ def cover_board(board: Board, meter: MeterProfile, setup: Setup) -> Cover:
     _lift(board, meter, setup, faults, labels, apart)
     tiers.append(_tier(EFFORTS[-1], board, faults, weight, apart, _partition(apart, weight)))
     hidden = tuple(fault for number, fault in enumerate(faults, 1) if not apart[0, number])
-    return Cover(board, len(faults), tuple(counts), tuple(tiers), in_place, hidden_in_place, hidden)
+    needed[apart] = np.minimum(needed[apart], len(EFFORTS) - 1)
+    told = tuple(counts), tuple(tiers), in_place, hidden_in_place, hidden
+    return Cover(board, len(faults), *told, boards=(None, *faults), effort_needed=needed)
 
 
 def _told_apart(shown: Shown, row: int) -> Flags:

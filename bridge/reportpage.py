@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -18,6 +20,7 @@ from bridge.forecast import Forecast, forecast
 from bridge.layout import Page, Table
 from bridge.makesafe import DEFER
 from bridge.overlay import SHADES, lead_layer, path_layer, suspicion_layer
+from bridge.payload import advice_payload, ranking_payload
 from bridge.probing import Probing
 from bridge.ranking import Ranking
 from bridge.readingplot import Compared, compare, departure, display_words, good_words, is_as_good, reading_plot
@@ -28,7 +31,7 @@ from bridge.repairpage import repair_page
 from bridge.schematic import schematic_svg
 from bridge.why import path_of, path_words, why_sentence
 
-__all__ = ["Report", "make_report", "report_html", "report_picture"]
+__all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture"]
 
 WIDE_SHEET, NARROW_SHEET = 1180.0, 400.0
 LISTED = 8
@@ -234,6 +237,28 @@ def _evidence(ranking: Ranking, verdict: Sequence[str], warning: str | None) -> 
     said = {" ".join(verdict), warning, NEXT_STEP, f"{CAUTION_BEFORE} {CAUTION_AFTER}"}
     page = [block for block in ranking_page(ranking, LISTED) if isinstance(block, Table) or block not in said]
     return [block if isinstance(block, Table) else block.replace("; --top 0 lists them all", "") for block in page]
+
+
+def report_payload(report: Report) -> dict[str, Any]:
+    """Return a report for programs: what ``rank`` and ``next`` say, the band of a good board, and the repair.
+
+    Parameters
+    ----------
+    report : Report
+        What it says.
+    """
+    bands = [
+        None
+        if one.band is None or math.isinf(one.band.value)
+        else {"value": one.band.value, "low": one.band.low, "high": one.band.high}
+        for one in report.compared
+    ]
+    return {
+        **ranking_payload(report.ranking, LISTED),
+        "next": advice_payload(report.advice)["readings"],
+        "good_board": bands,
+        "repair": dataclasses.asdict(repair_list(report.ranking)),
+    }
 
 
 def report_html(report: Report) -> str:

@@ -17,6 +17,9 @@ def cover(
     board: BoardName,
     *,
     every: Annotated[bool, typer.Option("--all", help="List groups of little weight, too.")] = False,
+    picture: Annotated[
+        str | None, typer.Option("--picture", metavar="FILE.svg", help="Draw which faults are told from which.")
+    ] = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -24,13 +27,20 @@ def cover(
 
     With the terminals alone, with gate leads, with held gates, with one pin lifted; and which never show.
     """
-    from bridge import coverpage, payload
+    from bridge import coverpage, coverpicture, payload
     from bridge.board import load_board
     from bridge.cover import cover_board
     from bridge.meter import load_meter
+    from bridge.outfile import check_target, write_whole
 
+    if picture is not None:
+        check_target(picture)
     known = load_board(board)
     found = cover_board(known, bench.load_meter() or load_meter(), bench.setup(known))
+    if picture is not None:
+        write_whole(picture, coverpicture.cover_picture(found))
+        if not json:
+            return [f"Written to {picture}."]
     if json:
         return payload.json_text(coverpage.cover_payload(found))
     return coverpage.cover_page(found, every_group=every)

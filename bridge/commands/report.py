@@ -9,7 +9,7 @@ import typer
 from bridge.commands.taken import ReadingsName, load_taken
 from bridge.errors import InputError
 from bridge.layout import Page
-from bridge.options import BenchOptions, BoardName, SeenBefore, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
 
 __all__ = ["report"]
 
@@ -26,15 +26,16 @@ def report(
         str | None, typer.Option("--picture", metavar="FILE.svg", help="Write the schematic with its marks alone.")
     ] = None,
     seen: SeenBefore = None,
+    json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
     """Write a report: verdict, schematic, readings, repair.
 
     One file of HTML that needs nothing else, to print or to read on a phone.
     """
-    if output is None and picture is None:
-        raise InputError("nothing to write; accepted: -o FILE.html, --picture FILE.svg, or both", where="report")
-    from bridge import reportpage
+    if output is None and picture is None and not json:
+        raise InputError("nothing to write; accepted: -o FILE.html, --picture FILE.svg, --json", where="report")
+    from bridge import payload, reportpage
     from bridge.board import load_board
     from bridge.outfile import check_target, write_whole
     from bridge.rank import rank
@@ -50,4 +51,4 @@ def report(
         if path is not None:
             write_whole(path, compose(made))
             written.append(f"Written to {path}.")
-    return [" ".join(written)]
+    return payload.json_text(reportpage.report_payload(made)) if json else [" ".join(written)]

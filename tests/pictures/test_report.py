@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from html.parser import HTMLParser
@@ -13,10 +14,11 @@ from bridge.band import Band
 from bridge.board import load_board, parse_board
 from bridge.forecast import Forecast
 from bridge.meter import load_meter
+from bridge.payload import json_text
 from bridge.probing import Probing
 from bridge.readingplot import compare, departure, good_words, is_as_good, reading_plot
 from bridge.readings import Reading
-from bridge.reportpage import make_report, report_html, report_picture
+from bridge.reportpage import make_report, report_html, report_payload, report_picture
 from tests.cli.sheets import SHORTED_LOW_SWITCH, write
 from tests.conftest import Outcome
 from tests.pictures.handmade import motor_drive, motor_drive_page, ranking_of, readings_of, six_switch, six_switch_page
@@ -62,6 +64,17 @@ def test_without_a_file_it_says_what_is_accepted(command: Callable[..., Outcome]
     outcome = command("report", "six-switch-bridge", write(tmp_path, SHORTED_LOW_SWITCH))
     assert (outcome.status, outcome.out, outcome.err.count("\n")) == (2, "", 1)
     assert "-o FILE.html" in outcome.err
+
+
+def test_programs_get_the_same() -> None:
+    """In JSON a report has what rank and next have, a good board's band for each reading, and the repair."""
+    report = make_report(six_switch())
+    told = json.loads(json_text(report_payload(report)))
+    assert told["candidates"][0]["faults"][0]["part"] == "Q_UL"
+    assert len(told["good_board"]) == len(told["readings"]) == 26
+    assert all(band is None or band["low"] <= band["value"] <= band["high"] for band in told["good_board"])
+    assert [one["package"] for one in told["repair"]["replace"]] == ["Q_UL"]
+    assert len(told["next"]) == len(report.advice)
 
 
 def test_a_missing_folder_leaves_nothing(command: Callable[..., Outcome], tmp_path: Path) -> None:
