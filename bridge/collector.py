@@ -41,6 +41,7 @@ class Collector:
         self._whole = AnswerSolver(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
         self._every = EffectTest(circuit, classes)
         self._pairing = EffectTest(circuit, classes.restrict(pair_classes))
+        self.is_single = self._every.is_single
         self.is_member = np.zeros(classes.size, dtype=bool)
         self.is_member[pair_classes] = True
         main = {circuit.node(name) for name in circuit.board.main_terminals}

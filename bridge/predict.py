@@ -115,6 +115,8 @@ class CellSolver:
             # does, its own circuit must
             for place, number in enumerate(healthy[level].tolist()):
                 least[place, self.pair_classes[~collector.company(number).silent]] = NO_EFFECT + 1
+        # several branches, each of which only pulls nodes, may show together
+        least[:, ~collector.is_single] = NO_EFFECT + 1
         # on an answer of the end nothing tells what a capacitor would show of a pulled node at the first instant
         least[~collector.solved_at(healthy[level], at_start)] = NO_EFFECT + 1
         moved = (least <= collector.all_effects(healthy[level]).T) & wanted
