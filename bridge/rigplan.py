@@ -10,7 +10,7 @@ from bridge.errors import InputError
 from bridge.lamp import Lamp, parse_lamp
 from bridge.preferred import best_e12
 from bridge.rig import Rig, RigCase, RigState, rig_states
-from bridge.switchpart import SwitchPart, load_part
+from bridge.switchpart import SwitchPart, typed_part
 from bridge.units import format_ohms, format_volts, parse_quantity
 from bridge.wording import quoted
 
@@ -83,12 +83,8 @@ def plan_from(
     InputError
         Something that is not accepted; the option is named.
     """
-    try:
-        switch = load_part() if part is None else load_part(part)
-    except InputError as error:
-        raise InputError(str(error), where="--part") from None
     return plan_rig(
-        switch,
+        typed_part(part),
         _typed(supply, "V", "--supply"),
         None if lamp is None else parse_lamp(lamp),
         _typed(series, "ohm", "--series"),

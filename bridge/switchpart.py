@@ -24,6 +24,7 @@ __all__ = [
     "load_part",
     "parse_part",
     "switch_tables",
+    "typed_part",
 ]
 
 DEFAULT_PART = "igbt-600v-30a"
@@ -116,6 +117,25 @@ def load_part(name_or_file: str = DEFAULT_PART) -> SwitchPart:
         raise InputError(f"no part {quoted(name_or_file)}; accepted: {listed(list_parts())}, or a path to a .toml file")
     path = _FOLDER / f"{name_or_file}.toml"
     return parse_part(path.read_text(encoding="utf-8"), path.name)
+
+
+def typed_part(typed: str | None) -> SwitchPart:
+    """Return the part that was typed, the usual one where none was.
+
+    Parameters
+    ----------
+    typed : str or None
+        Name or file.
+
+    Raises
+    ------
+    InputError
+        No such part; the option is named.
+    """
+    try:
+        return load_part(DEFAULT_PART if typed is None else typed)
+    except InputError as error:
+        raise InputError(str(error), where="--part") from None
 
 
 def parse_part(text: str, source: str) -> SwitchPart:
