@@ -58,6 +58,8 @@ class Answers:
         Voltage at the meter's jacks [V], finite for OL too.
     capacitor_volts, capacitor_amps : ndarray, capacitors x answers
         Voltage across each capacitor [V] and, at the first instant, current into it [A].
+    capacitor_left : ndarray, capacitors x answers
+        What the faults leave of each capacitance [1].
     """
 
     value: Array
@@ -70,6 +72,7 @@ class Answers:
     jack: Array
     capacitor_volts: Array
     capacitor_amps: Array
+    capacitor_left: Array
 
     @classmethod
     def together(cls, pieces: Sequence[Answers]) -> Answers:
@@ -201,10 +204,10 @@ class AnswerSolver:
         rows = circuit.capacitor_rows
         across = voltage[a[rows]] - voltage[b[rows]]
         capacitor_volts = np.zeros((len(self.capacitor_place), points.size))
-        capacitor_amps = np.zeros_like(capacitor_volts)
+        capacitor_amps, capacitor_left = np.zeros_like(capacitor_volts), np.ones_like(capacitor_volts)
         mine = self.capacitor_place >= 0
         place = self.capacitor_place[mine]
-        capacitor_volts[mine] = across[place]
+        capacitor_volts[mine], capacitor_left[mine] = across[place], factors[place]
         if at_start:
             capacitor_amps[mine] = (points.siemens[rows] * (across - self.capacitor_volts[:, None]))[place]
         else:
@@ -222,6 +225,7 @@ class AnswerSolver:
             jack=jack,
             capacitor_volts=capacitor_volts,
             capacitor_amps=capacitor_amps,
+            capacitor_left=capacitor_left,
         )
 
     def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:

@@ -42,6 +42,8 @@ class Collector:
         self._every = EffectTest(circuit, classes)
         self._pairing = EffectTest(circuit, classes.restrict(pair_classes))
         self.is_single = self._every.is_single
+        self.is_quick = np.zeros(classes.size, dtype=bool)  # classes with less capacitance to charge
+        self.is_quick[classes.capacitor.owner[(classes.capacitor.value > 0.0) & (classes.capacitor.value < 1.0)]] = True
         self.is_member = np.zeros(classes.size, dtype=bool)
         self.is_member[pair_classes] = True
         main = {circuit.node(name) for name in circuit.board.main_terminals}

@@ -30,7 +30,8 @@ def _charging_times(answers: Answers, start: Index, end: Index, farads: Array) -
     step = np.abs(answers.capacitor_volts[:, end] - answers.capacitor_volts[:, start])
     largest = np.max(amps, axis=0, initial=0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(amps > RELEVANT_SHARE * largest, farads[:, None] * step / amps, 0.0)
+        seconds = farads[:, None] * answers.capacitor_left[:, start] * step / amps
+        return np.where(amps > RELEVANT_SHARE * largest, seconds, 0.0)
 
 
 def value_after_dwell(

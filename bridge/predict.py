@@ -119,7 +119,10 @@ class CellSolver:
         least[:, ~collector.is_single] = NO_EFFECT + 1
         # on an answer of the end nothing tells what a capacitor would show of a pulled node at the first instant
         least[~collector.solved_at(healthy[level], at_start)] = NO_EFFECT + 1
-        moved = (least <= collector.all_effects(healthy[level]).T) & wanted
+        moved = least <= collector.all_effects(healthy[level]).T
+        # a smaller capacitor reads the same at first and in the end, but it gets there sooner
+        moved |= at_start & collector.is_quick & (healthy != self._healthy_end)[level, None]
+        moved &= wanted
         moved[:, 0] = False
         if at_start:
             # solved for in the end, and no capacitor would carry current: that is the first instant too

@@ -1,0 +1,42 @@
+"""The quick estimate of a climbing display, against the transient: what a capacitor that has lost capacitance does."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from bridge.board import load_board
+from bridge.displays import displays_of
+from bridge.faults import Fault
+from bridge.forecast import forecast_each
+from bridge.meter import load_meter
+from bridge.probing import Probing, Setup
+from tests.physics.benchboards import bare_bridge, capacitor, make_board, number
+
+LEADS = [Probing("P", "U"), Probing("U", "N"), Probing("N", "U")]
+WHOLE_AND_LOW = [[], [(Fault("C_BUS", "low"), None)]]
+
+
+@pytest.mark.parametrize("dwell_s", [0.01, 0.03, 0.1])
+def test_low_capacitor_climbs_sooner(dwell_s: float) -> None:
+    """With 5 % of its farads the display is as far as the transient says, to a seventh, and the whole one's is not."""
+    board = make_board("P N U", bare_bridge("U"), capacitor("C_BUS", "P", "N", 470e-6, 1.0))
+    setup = Setup(dwell_s=dwell_s)
+    estimated = displays_of(board, load_meter(), setup, WHOLE_AND_LOW, LEADS).value
+    whole, low = forecast_each(board, load_meter(), setup, LEADS, WHOLE_AND_LOW)
+    for place in range(len(LEADS)):
+        assert estimated[place, 0] == pytest.approx(number(whole[place].value), rel=0.15)
+        assert estimated[place, 1] == pytest.approx(number(low[place].value), rel=0.15)
+    assert estimated[0, 1] > 1.2 * estimated[0, 0]
+    assert estimated[2, 1] == pytest.approx(estimated[2, 0], rel=1e-6)
+
+
+def test_low_bus_capacitor_of_a_shipped_bridge() -> None:
+    """After 0.3 s the low capacitor's display has run to OL while the whole one's still climbs."""
+    board, meter, setup = load_board("six-switch-bridge"), load_meter(), Setup(dwell_s=0.3)
+    probing = [Probing("P", "U")]
+    estimated = displays_of(board, meter, setup, WHOLE_AND_LOW, probing).value[0]
+    exact = [number(row[0].value) for row in forecast_each(board, meter, setup, probing, WHOLE_AND_LOW)]
+    assert estimated[1] == exact[1] == math.inf
+    assert estimated[0] == pytest.approx(exact[0], rel=0.1)
