@@ -16,7 +16,7 @@ LABEL, SMALL, LARGE = 11.0, 9.5, 13.0
 BODY, HALF = 30.0, 8.0
 SWITCH = {"igbt": (41.8, 20.55, 29.65), "mosfet": (50.0, 25.0, 35.0)}  # height, reach to the gate, gate below the top
 STAGE_HEIGHT, PART_HEIGHT, SPARE_END = 132.0, 66.0, 26.0
-DRIVER_HEIGHT = 40.0
+DRIVER_HEIGHT, DRIVER_BELOW = 40.0, 36.0
 PERCENT = ">99 %"  # the widest a suspicion gets
 
 
@@ -210,6 +210,10 @@ class ColumnDrawer:
             canvas.texts.append(Text(lead, (x, y - 7.0), "middle", "pad", SMALL))
             canvas.wire(net, (start, y), (x, y))
             x -= width / 2.0 + 2.0
+        elif net in self.named and gate.drive != net:
+            width = text_width(net, SMALL)
+            canvas.texts.append(Text(net, (x - 3.0, y - 7.0), "end", "net", SMALL))
+            x -= width + 6.0
         else:
             x -= 14.0
         for number, clamp in enumerate(gate.clamps):
@@ -220,7 +224,8 @@ class ColumnDrawer:
             x -= HALF + 7.0 + self.label_width(clamp)
             canvas.wire(net, (start, y), (last, y))
             start = last
-        x = start if gate.clamps else x
+        if gate.clamps and gate.series is not None:
+            x = start
         if gate.series is not None:
             long = max(BODY + 14.0, self.label_width(gate.series) + 6.0)
             x -= 5.0
@@ -234,12 +239,13 @@ class ColumnDrawer:
                 canvas.wire(gate.drive, (start, y), (x - 6.0, y))
                 self.flag(canvas, gate.drive, x - 6.0, y, "left")
             return
-        if pads:
-            words = " \N{MIDDLE DOT} ".join(pads)
+        if pads or gate.drive in self.named:
+            words = " \N{MIDDLE DOT} ".join(pads) or gate.drive
             width = text_width(words, SMALL)
             at = (x - 3.0 - width / 2.0, y)
-            canvas.mark(at, "pad", pads)
-            canvas.texts.append(Text(words, (at[0], y + 14.0), "middle", "pad", SMALL))
+            if pads:
+                canvas.mark(at, "pad", pads)
+            canvas.texts.append(Text(words, (at[0], y + 14.0), "middle", "pad" if pads else "net", SMALL))
             x -= width + 6.0
         else:
             x -= 10.0
@@ -277,9 +283,10 @@ class ColumnDrawer:
             part = self.board.parts[ref]
             if part.kind == "driver":
                 width = self.label_width(ref) / 2.0 + 6.0
-                self.driver_box(canvas, ref, width, y0 + DRIVER_HEIGHT / 2.0 + 26.0)
+                level = y0 + DRIVER_HEIGHT / 2.0 + DRIVER_BELOW
+                self.driver_box(canvas, ref, width, level)
                 canvas.wire(upper, (0.0, y0), (0.0, y0 + 4.0), (width + 8.0, y0 + 4.0))
-                canvas.wire(upper, (width + 8.0, y0 + 4.0), (width + 8.0, y0 + 46.0), (width, y0 + 46.0))
+                canvas.wire(upper, (width + 8.0, y0 + 4.0), (width + 8.0, level), (width, level))
                 continue
             cursor = self._beside(canvas, ref, 0.0 if cursor is None else cursor + HALF, y0, y1, upper, at)
         for left, right in itertools.pairwise(sorted(at)):

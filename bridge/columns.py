@@ -277,7 +277,7 @@ class _Sorter:
     def _column(self, nets: Sequence[str], stages: dict[tuple[str, str], list[Part]]) -> Column:
         hops = tuple(
             Hop(
-                tuple(self.gates[part.ref] for part in stages.get(pair, ())),
+                tuple(self.gates[part.ref] for part in stages.pop(pair, ())),
                 self._take_between(*pair),
             )
             for pair in itertools.pairwise(nets)
@@ -356,6 +356,8 @@ class _Sorter:
 
     def _with_lead_ins(self, column: Column) -> Column:
         main = {terminal.net for terminal in self.board.terminals.values() if terminal.access == "terminal"}
+        if column.is_leg:  # its left belongs to the gates
+            return column
         found: dict[str, LeadIn] = {}
         rails = {*self.top, *self.bottom}
         for ref, ends in list(self.left.items()):

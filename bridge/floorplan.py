@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -55,12 +56,20 @@ def plan_floor(board: Board, width: float = 1180.0) -> Floorplan:
 
 
 def _named_nets(board: Board, columns: BoardColumns) -> set[str]:
-    """Return nets that are named at a loose end somewhere."""
-    named = {net for chain in columns.strip for net in (chain.nets[0], chain.nets[-1])}
+    """Return nets that are drawn in more than one place, so that each place must name them."""
+    places: Counter[str] = Counter()
+    waiting = [*columns.strip, *(item for item in columns.items if isinstance(item, Column))]
+    while waiting:
+        column = waiting.pop()
+        waiting += column.sides
+        places.update(set(column.nets))
+        places.update(lead_in.far for lead_in in column.lead_ins)
+        for gate in (gate for hop in column.hops for gate in hop.gates):
+            places.update({board.parts[gate.switch].pins["gate"], gate.drive})
     for part in board.parts.values():
         if part.kind == "driver":
-            named |= {part.pins["common"], part.pins["supply"]}
-    return named
+            places.update((part.pins["common"], part.pins["supply"]))
+    return {net for net, count in places.items() if count > 1}
 
 
 def _drawn_nets(columns: BoardColumns) -> set[str]:

@@ -14,6 +14,8 @@ from bridge.board import Board, list_boards, load_board
 from bridge.canvas import Text, Wire
 from bridge.floorplan import Floorplan, plan_floor
 from tests.conftest import Outcome
+from tests.crosscheck.randomboards import draw_board
+from tests.physics.benchboards import make_board
 from tests.pictures.oddboards import odd_boards
 from tests.pictures.traced import collisions, nameless, shorts
 
@@ -129,3 +131,15 @@ def test_picture_and_json_exclude_each_other(command: Callable[..., Outcome], tm
     outcome = command("show", "six-switch-bridge", "--json", "--picture", str(tmp_path / "a.svg"))
     assert (outcome.status, outcome.out) == (2, "")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_random_boards_are_drawn_soundly(seed: int) -> None:
+    """Whatever hangs on whatever: every part is drawn once, wires join what the board joins, nothing hides a name."""
+    random_board = draw_board(seed)
+    board = make_board(random_board.terminals, *random_board.parts)
+    for width in WIDTHS[::2]:
+        plan = plan_floor(board, width)
+        assert Counter(symbol.ref for symbol in plan.canvas.symbols) == Counter(list(board.parts))
+        assert (shorts(plan), nameless(plan), list(collisions(plan))) == ([], [], [])
+        assert set(plan.canvas.spots) == set(board.terminals)
