@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.meterprofile import METER_MODES
-from bridge.probing import Probing
 from bridge.readingtext import parse_reading_text
 from bridge.separate import reachable_probings
 from bridge.wording import listed, quoted
@@ -163,7 +162,8 @@ def usual_mode(board: Board, red: str, black: str) -> str:
     red, black : str
         Places, spelled as the board does.
     """
-    for probing in reachable_probings(board):
-        if {probing.red, probing.black} == {red, black}:
-            return probing.mode
-    return Probing(red, black).mode
+    if {red, black} in [set(pair) for pair in board.gate_leads]:
+        return "ohms"
+    modes = {one.mode for one in reachable_probings(board) if {one.red, one.black} == {red, black}}
+    # across a switch or a diode both are read; diode mode is what a bare number means
+    return "ohms" if modes == {"ohms"} else "diode"

@@ -10,12 +10,12 @@ from bridge.board import Board
 from bridge.faults import describe_fault
 from bridge.layout import Column, Page, Table
 from bridge.meter import MeterProfile
+from bridge.partkinds import SWITCH_KINDS
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.render import SETUP_WORDS, percent
 from bridge.repair import package_words, replace_lists
-from bridge.separate import reachable_probings
 from bridge.worksheet import expected_words, make_worksheet
 
 __all__ = [
@@ -171,7 +171,6 @@ def part_probings(board: Board, ref: str) -> tuple[Probing, ...]:
     on: dict[str, str] = {}
     for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
         on.setdefault(terminal.net, terminal.name)
-    usual = {frozenset((one.red, one.black)): one.mode for one in reachable_probings(board)}
     found: dict[Probing, None] = {}
     for part in board.parts.values():
         if ref not in (part.ref, part.package):
@@ -182,7 +181,8 @@ def part_probings(board: Board, ref: str) -> tuple[Probing, ...]:
             red, black = (on.get(part.pins[pin], f"{part.ref}.{pin}") for pin in (one, other))
             if red == black:
                 continue
-            mode = usual.get(frozenset((red, black)), "diode" if part.kind in ("diode", "igbt", "mosfet") else "ohms")
+            junction = part.kind == "diode" or (part.kind in SWITCH_KINDS and "gate" not in (one, other))
+            mode = "diode" if junction else "ohms"
             found[Probing(red, black, mode)] = None
             if mode == "diode":
                 found[Probing(black, red, mode)] = None
