@@ -34,6 +34,7 @@ from tests.crosscheck.randomboards import draw_board
 from tests.physics.benchboards import make_board
 
 CASES = 40
+DAILY = 20  # the others take as long again, and find the same kinds of part
 CELSIUS = 25.0
 FIRST_SHARE = 1e-7
 BALANCED_UA = 1e-4
@@ -148,7 +149,9 @@ def dense_answer(board: Board, nets: tuple[str, ...], red: str, black: str) -> f
     return float(values[-1])
 
 
-@pytest.mark.parametrize("seed", range(CASES))
+@pytest.mark.parametrize(
+    "seed", [pytest.param(seed, marks=() if seed < DAILY else pytest.mark.slow) for seed in range(CASES)]
+)
 def test_random_network(seed: int) -> None:
     """A random network of every nonlinear part reads the same by SciPy's root finder and by the solver, to 0.1 mV."""
     drawn = draw_board(seed)
