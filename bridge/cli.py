@@ -21,6 +21,7 @@ from bridge.commands.bench import bench_session
 from bridge.commands.boards import boards
 from bridge.commands.cover import cover
 from bridge.commands.next import suggest
+from bridge.commands.powerup import power_up
 from bridge.commands.predict import predict
 from bridge.commands.rank import rank
 from bridge.commands.report import report
@@ -58,6 +59,7 @@ def _every_command(
 for _command in (boards, show, sheet, cover, predict, rank, report):
     app.command()(_command)
 app.command()(rig)
+app.command("power-up")(power_up)
 app.command("next")(suggest)
 app.command("bench")(bench_session)
 

@@ -55,7 +55,9 @@ def rig(
     ] = None,
     json: AsJson = False,
 ) -> Page | str:
-    """Test a switch that is out of its board: on a lamp, or with --loose or --spares by the meter alone.
+    """Test a switch that is out of its board.
+
+    On a lamp, or with --loose or --spares by the meter alone.
 
     Says what the lamp does with the button released, pressed and after, for a good switch and for each fault.
     """

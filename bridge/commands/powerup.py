@@ -1,0 +1,47 @@
+"""``bridgefault power-up``: the first, current-limited power on a repaired board."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bridge.layout import Page
+from bridge.options import AsJson, BoardName
+
+__all__ = ["power_up"]
+
+
+def power_up(
+    board: BoardName,
+    *,
+    supply: Annotated[
+        str | None, typer.Option("--supply", metavar="VOLTS", help="Bench supply from P to N, 12 to 30. [default: 24]")
+    ] = None,
+    limit: Annotated[
+        str | None, typer.Option("--limit", metavar="AMPS", help="Its current limit. [default: 0.1]")
+    ] = None,
+    unplugged: Annotated[bool, typer.Option("--unplugged", help="The gate board is off.")] = False,
+    readings: Annotated[
+        str | None,
+        typer.Option("--readings", metavar="FILE", help="Rank by voltages read: red, black, volts; - is stdin."),
+    ] = None,
+    json: AsJson = False,
+) -> Page | str:
+    """Say what a first power-up reads.
+
+    A bench supply with a current limit feeds P to N: voltages of a good board, and of each single fault.
+    """
+    from bridge import payload, powerwords
+    from bridge.board import load_board
+    from bridge.firstpower import supply_from
+    from bridge.powerrank import load_power_readings, rank_power
+    from bridge.probing import Setup
+
+    known = load_board(board)
+    source = supply_from(supply, limit)
+    setup = Setup(unplugged=unplugged)
+    ranking = None if readings is None else rank_power(known, setup, source, load_power_readings(readings, known))
+    if json:
+        return payload.json_text(powerwords.power_payload(known, setup, source, ranking))
+    return powerwords.power_page(known, setup, source, ranking)

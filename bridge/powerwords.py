@@ -1,0 +1,150 @@
+"""A first power-up in words: pages for people and answers for programs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bridge.board import Board
+from bridge.faults import describe_fault
+from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts
+from bridge.layout import Column, Page, Table
+from bridge.powerrank import PowerRanking, single_faults
+from bridge.probing import Setup
+from bridge.units import format_ohms, format_volts
+
+__all__ = ["power_page", "power_payload"]
+
+SEEN_V = 0.5  # what a voltage has to move by to be noticed beside leakage and the meter
+LISTED = 25
+CAUTIONS = (
+    "Mains unplugged, bus discharged and measured; the supply isolated from mains, its current limit set before it is "
+    "joined to P and N, plus to P.",
+    "The gate drive stays without supply: a gate that is up now is a fault by itself.",
+    "If the supply falls into its limit, switch off and look for a short; do not turn the limit up.",
+    "A good switch leaks a fraction of a microampere, which a 10 megohm voltmeter shows as volts; compare the phases.",
+    "Where local rules or the maker's manual ask for more, they are right.",
+)
+
+Row = tuple[float | None, ...]
+
+
+def _all_volts(
+    board: Board, setup: Setup, supply: BenchSupply
+) -> tuple[tuple[Place, ...], Row, list[tuple[str, str, Row]]]:
+    """Return places, healthy volts, and name, phrase and volts of every single fault at its median resistance."""
+    places = places_to_read(board)
+    faults = single_faults(board, setup)
+    healthy, *rows = power_volts(board, setup, supply, places, [[], *([(fault, None)] for fault in faults)])
+    named = [
+        (str(fault), describe_fault(board.parts[fault.part], fault.mode).phrase, row)
+        for fault, row in zip(faults, rows, strict=True)
+    ]
+    return places, healthy, named
+
+
+def power_payload(
+    board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRanking | None = None
+) -> dict[str, Any]:
+    """Return the answer for programs.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    setup : Setup
+        What is connected or unplugged.
+    supply : BenchSupply
+        What feeds it.
+    ranking : PowerRanking, optional
+        What the voltages read say.
+    """
+    places, healthy, faults = _all_volts(board, setup, supply)
+    answer: dict[str, Any] = {
+        "board": board.name,
+        "supply_volts": supply.volts,
+        "limit_amps": supply.amps,
+        "cautions": list(CAUTIONS),
+        "places": [{"red": place.red, "black": place.black} for place in places],
+        "healthy": list(healthy),
+        "faults": [{"fault": name, "volts": list(row)} for name, _, row in faults],
+        "candidates": [],
+    }
+    if ranking is not None:
+        answer["candidates"] = [
+            {
+                "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
+                "probability": candidate.probability,
+            }
+            for candidate in ranking.candidates
+        ]
+        answer["fit"] = {"ok": ranking.fits, "worst_reading": ranking.worst_reading}
+    return answer
+
+
+def _cell(volts: float | None) -> str:
+    return "not known" if volts is None else format_volts(volts)
+
+
+def power_page(board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRanking | None = None) -> Page:
+    """Return the answer for people.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    setup : Setup
+        What is connected or unplugged.
+    supply : BenchSupply
+        What feeds it.
+    ranking : PowerRanking, optional
+        What the voltages read say.
+    """
+    places, healthy, faults = _all_volts(board, setup, supply)
+    blocks: list[str | Table] = []
+    if ranking is not None:
+        blocks += _ranking_blocks(board, ranking)
+    blocks.append(
+        f"{board.title}, {supply.volts:g} V limited to {supply.amps:g} A from P to N, read with a voltmeter of "
+        "10 M\N{GREEK CAPITAL LETTER OMEGA}, gate drive without supply."
+    )
+    good = tuple((str(place), _cell(volts)) for place, volts in zip(places, healthy, strict=True))
+    blocks.append(Table("A good board", (Column("leads"), Column("volts", right=True)), good))
+    shown: list[tuple[float, tuple[str, ...]]] = []
+    for name, phrase, row in faults:
+        moves = [
+            (abs(volts - usual), place, volts)
+            for place, volts, usual in zip(places, row, healthy, strict=True)
+            if volts is not None and usual is not None
+        ]
+        moved, place, volts = max(moves, key=lambda move: move[0], default=(0.0, places[0], 0.0))
+        if moved > SEEN_V:
+            shown.append((moved, (name, phrase, str(place), format_volts(volts))))
+    shown.sort(key=lambda item: -item[0])
+    columns = (Column("fault"), Column("what"), Column("plainest at"), Column("volts", right=True))
+    rows = tuple(row for _, row in shown[:LISTED])
+    title = f"Faults that show, {len(shown)} of {len(faults)}, at their usual resistance; plainest first"
+    blocks.append(Table(title, columns, rows))
+    blocks.append("Before power goes on:\n" + "\n".join(f"- {caution}" for caution in CAUTIONS))
+    return blocks
+
+
+def _ranking_blocks(board: Board, ranking: PowerRanking) -> list[str | Table]:
+    healthy = next(guess.probability for guess in ranking.candidates if not guess.faults)
+    blocks: list[str | Table] = [f"The board is good with {healthy:.1%}, as far as these voltages tell."]
+    if not ranking.fits:
+        blocks.append("No single fault explains all of these voltages; read them again before you go on.")
+    rows = tuple(
+        (
+            f"{candidate.probability:.1%}",
+            "; ".join(
+                f"{guess.part} {describe_fault(board.parts[guess.part], guess.mode).phrase}"
+                + ("" if guess.ohms is None else f" (about {format_ohms(guess.ohms)})")
+                for guess in candidate.faults
+            )
+            or "good",
+        )
+        for candidate in ranking.candidates[:10]
+        if candidate.probability >= 0.001
+    )
+    blocks.append(Table("What explains it", (Column("probability", right=True), Column("board")), rows))
+    return blocks
