@@ -166,6 +166,8 @@ class Canvas:
         Where each lead goes: terminals by name.
     pins : dict of (str, str) to Point
         Where each pin of each part is.
+    kept : list of Box
+        Room kept for what may be written later.
     """
 
     symbols: list[Symbol] = field(default_factory=list)
@@ -174,6 +176,7 @@ class Canvas:
     marks: list[Mark] = field(default_factory=list)
     spots: dict[str, Point] = field(default_factory=dict)
     pins: dict[tuple[str, str], Point] = field(default_factory=dict)
+    kept: list[Box] = field(default_factory=list)
 
     def wire(self, net: str, *points: Point) -> None:
         """Draw a wire from point to point."""
@@ -202,11 +205,12 @@ class Canvas:
         for lead, spot in other.spots.items():
             self.spots.setdefault(lead, at(spot))
         self.pins |= {pin: at(point) for pin, point in other.pins.items()}
+        self.kept += [box.shifted(dx, dy) for box in other.kept]
 
     @property
     def box(self) -> Box:
         """What the drawing covers."""
-        boxes = [one.body for one in self.symbols] + [one.box for one in self.texts]
+        boxes = [one.body for one in self.symbols] + [one.box for one in self.texts] + self.kept
         points = [point for wire in self.wires for point in (wire.start, wire.end)] + [one.at for one in self.marks]
         xs = [edge for box in boxes for edge in (box.left, box.right)] + [x for x, _ in points] or [0.0]
         ys = [edge for box in boxes for edge in (box.top, box.bottom)] + [y for _, y in points] or [0.0]

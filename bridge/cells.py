@@ -124,6 +124,7 @@ class ColumnDrawer:
         """Write a part's name and value, two lines about a height [px]."""
         canvas.texts.append(Text(ref, (x, y - 2.0), anchor, "part", LABEL, ref))
         canvas.texts.append(Text(self._value(self.board.parts[ref]), (x, y + 10.5), anchor, "value", SMALL, ref))
+        canvas.kept.append(Text(PERCENT, (x, y + 10.5), anchor, "terminal", LABEL).box)
 
     def upright(self, canvas: Canvas, ref: str, x: float, y0: float, y1: float, upper: str) -> None:
         """Draw a part with two pins from top to bottom, its label to the right."""
@@ -274,7 +275,7 @@ class ColumnDrawer:
             dx = 0.0 if cursor is None else cursor - one.box.left
             canvas.add(one, dx)
             at.append(dx)
-            cursor = dx + right + 5.0
+            cursor = dx + right + 6.0
             position = self.board.parts[gate.switch].position
             for ref in [ref for ref in waiting if self.board.parts[ref].position == position and position]:
                 waiting.remove(ref)

@@ -42,7 +42,7 @@ class Floorplan:
     height: float
 
 
-def plan_floor(board: Board, width: float = 1180.0) -> Floorplan:
+def plan_floor(board: Board, width: float = 1210.0) -> Floorplan:
     """Set a board out on a sheet.
 
     Parameters

@@ -33,7 +33,7 @@ from bridge.why import path_of, path_words, why_sentence
 
 __all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture"]
 
-WIDE_SHEET, NARROW_SHEET = 1180.0, 400.0
+WIDE_SHEET, NARROW_SHEET = 1210.0, 400.0
 LISTED = 8
 PROPOSED = 3
 ROWS, TELLING_ROWS, LEAST_ROWS = 36, 24, 8  # of more readings, only those that no good board gives are told one by one
@@ -234,9 +234,17 @@ def _why(report: Report) -> str:
 
 def _evidence(ranking: Ranking, verdict: Sequence[str], warning: str | None) -> Page:
     """Return what ``rank`` says beyond its verdict and its cautions."""
-    said = {" ".join(verdict), warning, NEXT_STEP, f"{CAUTION_BEFORE} {CAUTION_AFTER}"}
-    page = [block for block in ranking_page(ranking, LISTED) if isinstance(block, Table) or block not in said]
-    return [block if isinstance(block, Table) else block.replace("; --top 0 lists them all", "") for block in page]
+    said = (*verdict, NEXT_STEP, CAUTION_BEFORE, CAUTION_AFTER, *([warning] if warning else []))
+    page: list[str | Table] = []
+    for block in ranking_page(ranking, LISTED):
+        if isinstance(block, Table):
+            page.append(block)
+            continue
+        rest = block.replace("; --top 0 lists them all", "")
+        for sentence in said:
+            rest = rest.replace(sentence, "")
+        page += [rest.strip()] if rest.strip() else []
+    return page
 
 
 def report_payload(report: Report) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from bridge.board import load_board
+from bridge.board import list_boards, load_board
 from bridge.canvas import Box, text_width
 from bridge.faults import parse_fault
 from bridge.floorplan import Floorplan, plan_floor
@@ -178,3 +178,13 @@ def test_leads_stay_apart_on_one_terminal_pair_of_a_narrow_sheet() -> None:
                 assert box.left > 0 < box.top
                 assert box.right < plan.width
                 assert box.bottom < plan.height
+
+
+@pytest.mark.parametrize("width", [400.0, 1210.0])
+@pytest.mark.parametrize("name", list_boards())
+def test_frames_keep_apart(name: str, width: float) -> None:
+    """Even with every part suspect, no frame reaches into another."""
+    plan = plan_floor(load_board(name), width)
+    frames = [box_of(frame) for frame in suspicion_layer(plan, dict.fromkeys(plan.board.parts, 0.999))]
+    assert len(frames) == len(plan.board.parts)
+    assert not any(one.overlaps(other) for one, other in itertools.combinations(frames, 2))

@@ -221,7 +221,7 @@ def test_every_board_gets_its_picture(name: str) -> None:
     fault = next(f"{part.ref}:ce-short" for part in board.parts.values() if part.kind in ("igbt", "mosfet"))
     probings = tuple(Probing(red, "P") for red in board.main_terminals if red != "P")[:2]
     report = make_report(ranking_of(board, fault, probings=probings))
-    for width in (1180.0, 400.0):
+    for width in (1210.0, 400.0):
         picture = report_picture(report, width)
         assert "&gt;99 %" in picture
         assert report.shown is None or (picture.count(">red<"), picture.count(">black<")) == (1, 1)

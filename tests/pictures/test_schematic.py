@@ -19,7 +19,7 @@ from tests.physics.benchboards import make_board
 from tests.pictures.oddboards import odd_boards
 from tests.pictures.traced import collisions, nameless, shorts
 
-WIDTHS = (380.0, 700.0, 1180.0)
+WIDTHS = (380.0, 700.0, 1210.0)
 SVG = "{http://www.w3.org/2000/svg}"
 
 
