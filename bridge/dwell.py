@@ -29,9 +29,14 @@ def _charging_times(answers: Answers, start: Index, end: Index, farads: Array) -
     amps = np.abs(answers.capacitor_amps[:, start])
     step = np.abs(answers.capacitor_volts[:, end] - answers.capacitor_volts[:, start])
     largest = np.max(amps, axis=0, initial=0.0)
+    relevant = amps > RELEVANT_SHARE * largest
     with np.errstate(divide="ignore", invalid="ignore"):
-        seconds = farads[:, None] * answers.capacitor_left[:, start] * step / amps
-        return np.where(amps > RELEVANT_SHARE * largest, seconds, 0.0)
+        seconds = np.where(relevant, farads[:, None] * step / amps, 0.0)
+        # one that has lost capacitance lets those in series with it wait for less current, too: volts per second add up
+        volts_per_second = np.where(relevant, amps / farads[:, None], 0.0)
+        left = answers.capacitor_left[:, start]
+        faster = np.where(left > 0.0, volts_per_second / left, 0.0).sum(axis=0) / volts_per_second.sum(axis=0)
+    return seconds / np.where(faster > 1.0, faster, 1.0)
 
 
 def value_after_dwell(
