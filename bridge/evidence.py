@@ -37,7 +37,8 @@ GRID_V = np.linspace(-0.075, 0.075, 11)
 CELL_EDGE_SD = 1.73  # the edge of an even spread, in its own standard deviations
 OUTSIDE_NATS = 25.0
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
-KEEP_NATS = 16.0
+KEEP_NATS = 12.0
+
 GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
 HOPE_NATS = 1.5  # by how much two faults may explain one reading better than any single fault
 KEEP_MOST = 5000
@@ -133,7 +134,8 @@ def screen(
     -----
     Singles and the healthy board are weighed completely. A pair needs a solve only where both faults act on a reading
     together; as long as one is outstanding the reading counts as explained better than by any single fault. A pair
-    whose bound falls ``KEEP_NATS`` below the best explanation is given up: the rest of its solves cannot bring it back.
+    whose bound falls ``KEEP_NATS`` below the best explanation is given up: the rest of its solves cannot bring it
+    back, and it keeps the evidence that its members lead to expect.
     """
     space = table.space
     primary = _primary_batch(table)
@@ -210,7 +212,7 @@ def _screen_pairs(
     goal: tuple[float, Array, Array],
     progress: Progress | None,
 ) -> Array:
-    """Return evidence of pairs of variants, an upper bound for those given up on the way."""
+    """Return evidence of pairs of variants; for those given up on the way, what their members lead to expect."""
     best, hopes, peaks = goal
     alike, member = rows
     size = len(member)
@@ -223,6 +225,7 @@ def _screen_pairs(
     outstanding = np.zeros((len(table.columns), len(code)), dtype=bool)
     # first what each reading says at the very most, whatever the drops: that alone rules out nearly all
     bound = most_likely.copy()
+    unsettled = np.zeros(len(code))  # by how much less its members lead to expect of what is not solved for
     said: list[tuple[Index, Index, Scores]] = []
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         rows_of = column.row_of_double[member]
@@ -233,6 +236,8 @@ def _screen_pairs(
         most = np.full(len(code), hopes[r])
         most[there] = scores.max(axis=0, initial=-np.inf).take(place)
         bound += most
+        likely = np.maximum(peaks[r, first], peaks[r, second])
+        unsettled += np.where(outstanding[r], np.maximum(hopes[r] - likely, 0.0), 0.0)
         said.append((there, place, scores))
     left = np.flatnonzero(bound >= best - KEEP_NATS)
     kept = np.full(len(code), -1, dtype=np.intp)
@@ -273,7 +278,9 @@ def _screen_pairs(
         if progress is not None:
             progress((step + 1) * len(models) // len(ROUNDS), len(models))
     bound[left] = finer
-    answer: Array = (bound - most_likely_of_all)[pair_of_variant] + prior
+    expected = hopes[:, None] - np.where(np.isfinite(losses), losses, np.inf)
+    unsettled[left] = np.sum(np.where(outstanding, np.maximum(hope - expected, 0.0), 0.0), axis=0)
+    answer: Array = (bound - unsettled - most_likely_of_all)[pair_of_variant] + prior
     return answer
 
 
