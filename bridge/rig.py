@@ -250,23 +250,33 @@ def _solve(rig: Rig, circuit: Circuit, cases: Sequence[RigCase], charge: Array, 
     burnt = points.siemens[row] == 0.0
     plus, socket, gate = (circuit.node_of_net[net] for net in ("P", "C", "G"))
     held = circuit.hold_rows[SWITCH]
-    ohms = np.full(size, rig.lamp.cold_ohms)
-    settled = np.zeros(size, dtype=bool)
-    voltage: Array | None = None
+    voltage = np.zeros((circuit.node_count, size))
     good = np.zeros(size, dtype=bool)
-    for _ in range(_ROUNDS):
-        # more volts, more ohms: the exponent of 0.45 makes this contract for whatever lies in series with the lamp
-        points.siemens[row] = np.where(burnt, 0.0, 1.0 / ohms)
-        solution = solve_points(circuit, points, voltage)
-        voltage, good = solution.voltage, solution.converged
-        across = voltage[plus] - voltage[socket]
-        warm = np.array([rig.lamp.ohms_at(volts) for volts in across.tolist()])
-        settled = np.ones(size, dtype=bool) if lamp_is_cold else burnt | (np.abs(warm / ohms - 1.0) < _SETTLED)
-        if np.all(settled | ~good):
+    open_still = np.arange(size)  # columns whose lamp has not settled
+    log_ohms = np.full(size, math.log(rig.lamp.cold_ohms))
+    last_log, last_gap = log_ohms.copy(), np.zeros(size)
+    start: Array | None = None
+    for number in range(_ROUNDS):
+        points.siemens[row, open_still] = np.where(burnt[open_still], 0.0, np.exp(-log_ohms[open_still]))
+        solution = solve_points(circuit, points.take(open_still), start)
+        voltage[:, open_still], good[open_still] = solution.voltage, solution.converged
+        across = voltage[plus, open_still] - voltage[socket, open_still]
+        warm = np.array([math.log(rig.lamp.ohms_at(volts)) for volts in across.tolist()])
+        gap = warm - log_ohms[open_still]
+        left = ~burnt[open_still] & solution.converged & (np.abs(gap) > _SETTLED)
+        if lamp_is_cold or not left.any():
             break
-        ohms = np.where(settled, ohms, warm)
-    assert voltage is not None
-    fails = ~(good & settled)
+        # by secants; whatever lies in series with the lamp, the gap falls with a slope of -1 to -0.55 in the logarithm
+        moved = log_ohms[open_still] - last_log[open_still]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = np.clip((gap - last_gap[open_still]) / moved, -1.0, -0.5)
+        slope = np.where((number == 0) | ~np.isfinite(slope), -1.0, slope)
+        last_log[open_still], last_gap[open_still] = log_ohms[open_still], gap
+        log_ohms[open_still] -= np.where(left, gap / slope, 0.0)
+        open_still, start = open_still[left], solution.voltage[:, left]
+    else:
+        good[open_still] = False
+    fails = ~good
     own = voltage[circuit.linear_a[held]] - voltage[circuit.linear_b[held]]
     minus = voltage[circuit.node_of_net["N"]]
     answers = [voltage[gate] - minus, voltage[plus] - voltage[socket], voltage[socket] - minus]
