@@ -36,6 +36,9 @@ WRONG_TERMINAL_SPREAD = 0.04
 DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
 OPEN_IF_UNDECIDED = 0.85  # where dwell and capacitor decide whether the display got to OL in time
 STATE_NAMED_RIGHT = 0.95  # a technician who writes climbing or falling saw it
+EDGE_FACTOR = (
+    10.0  # 60 mV of a junction are a factor of four in its current, and an autorange may have stopped a range lower
+)
 SETTLED_SHARE = 0.8  # of displays that still move, how many are written down after the dwell and not sooner
 
 
@@ -83,6 +86,11 @@ class ReadingModel:
     to_ol: bool
 
     @property
+    def in_ohms(self) -> bool:
+        """Whether it was read in a range of ohms."""
+        return self.gain.startswith("ohms")
+
+    @property
     def best_case(self) -> float:
         """Highest log probability (density for a number) any prediction can give the reading."""
         if self.kind == "number":
@@ -94,7 +102,11 @@ class ReadingModel:
     @property
     def expected_at_least(self) -> float:
         """Log probability below which the reading was not expected."""
-        return 0.0 if self.kind != "number" and math.isnan(self.value) else math.log(self.slip_density) + 2.0
+        if math.isnan(self.value):
+            return 0.0 if self.kind != "number" else math.log(self.slip_density) + 2.0
+        # a number caught on its way proves little: it is held against any number, not against its fellows
+        moving = self.kind in ("climbing", "falling")
+        return (self.unknown_board if moving else math.log(self.slip_density)) + 2.0
 
 
 def model_readings(readings: Sequence[Reading], meter: MeterProfile) -> tuple[ReadingModel, ...]:
@@ -208,10 +220,19 @@ class _Course:
         moving = (displays.time_sd[which] > 0.0) & (high - low > 4.0 * digits_sd)
         return cls(low, high, moving, moving & (last > first), ~np.isfinite(end))
 
-    def density(self, value: float, slack: float) -> Array:
-        """Return the density of a value caught somewhere on the way [1/unit]."""
-        inside = (value >= self.low - slack) & (value <= self.high + slack)
-        return np.where(self.moving & inside, 1.0 / np.maximum(self.high - self.low, slack), 0.0)
+    def density(self, value: float, slack: float, *, by_decades: bool = False) -> Array:
+        """Return the density of a value caught somewhere on the way [1/unit].
+
+        With ``by_decades``, for ohms, it is even in the logarithm, and both ends may lie elsewhere by ``EDGE_FACTOR``:
+        what an ohmmeter shows through a junction goes with the junction's drop.
+        """
+        if not by_decades:
+            inside = (value >= self.low - slack) & (value <= self.high + slack)
+            return np.where(self.moving & inside, 1.0 / np.maximum(self.high - self.low, slack), 0.0)
+        low = np.maximum(self.low / EDGE_FACTOR, slack)
+        high = np.maximum(self.high * EDGE_FACTOR, 2.0 * low)
+        inside = (value >= low) & (value <= high)
+        return np.where(self.moving & inside, 1.0 / (max(abs(value), slack) * np.log(high / low)), 0.0)
 
 
 def log_likelihood(
@@ -257,7 +278,7 @@ def _normal_density(value: float, mean: Array, sd: Array) -> Array:
 
 def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
     settled = np.where(course.moving, SETTLED_SHARE, 1.0)
-    passing = course.density(model.value, model.digits_sd)
+    passing = course.density(model.value, model.digits_sd, by_decades=model.in_ohms)
     honest = 1.0 - model.slip - model.false_open
     density = settled * _normal_density(model.value, mean, sd) + (1.0 - settled) * passing
     answer: Array = honest * density + model.slip * model.slip_density
@@ -273,7 +294,7 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array) ->
         named: Array = honest * right_way.astype(np.float64) + (1.0 - honest)
         return named
     at_dwell = _normal_density(model.value, mean, sd)
-    caught = course.density(model.value, 3.0 * model.digits_sd)
+    caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)
     density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, 0.0)
     answer: Array = honest * density + (1.0 - honest) * model.slip_density
     return answer
