@@ -58,7 +58,7 @@ RED_INK = "#b3001b"
 BAND = 7.0
 PAD = 2.5
 LEAD_SIZE = 11.0
-LEADER = 12.0
+LEADER, REACH = 12.0, 110.0
 WIDEST = ">99 %"
 SAME = 0.1  # points nearer than this are one [px]
 
@@ -165,7 +165,9 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
         if spot is None:
             continue
         wide, high = (30.0 if word == "red" else 40.0), 16.0
-        best: tuple[float, Box, float] | None = None
+        reach = Box(spot[0] - REACH, spot[1] - REACH, spot[0] + REACH, spot[1] + REACH)
+        nearby, words = ([box for box in boxes if box.overlaps(reach)] for boxes in (taken, names))
+        best: tuple[float, Box] | None = None
         for ring, turn in itertools.product((LEADER, 22.0, 36.0, 54.0), range(16)):
             angle = turn * math.pi / 8.0
             x = spot[0] + math.cos(angle) * (ring + wide / 2.0)
@@ -176,10 +178,13 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
             )
             leader = [_dot(spot, (x, y), share) for share in (0.25, 0.4, 0.55, 0.7)]
             cost = (
-                _shared(box, taken) + sum(_shared(dot, names) for dot in leader) + ring * 0.5 + (0.0 if inside else 1e4)
+                _shared(box, nearby)
+                + sum(_shared(dot, words) for dot in leader)
+                + ring * 0.5
+                + (0.0 if inside else 1e4)
             )
             if best is None or cost < best[0]:
-                best = cost, box, angle
+                best = cost, box
         assert best is not None
         layer += _lead(word, spot, best[1])
         taken.append(best[1])
