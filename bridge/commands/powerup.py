@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bridge.layout import Page
-from bridge.options import AsJson, BoardName
+from bridge.options import AsJson, BenchOptions, BoardName
 
 __all__ = ["power_up"]
 
@@ -20,6 +20,10 @@ def power_up(
     ] = None,
     limit: Annotated[
         str | None, typer.Option("--limit", metavar="AMPS", help="Its current limit. [default: 0.1]")
+    ] = None,
+    connected: Annotated[
+        list[str] | None,
+        typer.Option("--connected", metavar="WHAT", help="Left connected: motor, coil, ... Repeatable."),
     ] = None,
     unplugged: Annotated[bool, typer.Option("--unplugged", help="The gate board is off.")] = False,
     readings: Annotated[
@@ -36,11 +40,10 @@ def power_up(
     from bridge.board import load_board
     from bridge.firstpower import supply_from
     from bridge.powerrank import load_power_readings, rank_power
-    from bridge.probing import Setup
 
     known = load_board(board)
     source = supply_from(supply, limit)
-    setup = Setup(unplugged=unplugged)
+    setup = BenchOptions(connected=connected, unplugged=unplugged).setup(known)
     ranking = None if readings is None else rank_power(known, setup, source, load_power_readings(readings, known))
     if json:
         return payload.json_text(powerwords.power_payload(known, setup, source, ranking))

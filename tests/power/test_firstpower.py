@@ -202,6 +202,18 @@ def test_the_command_answers_people_and_programs(command: Callable[..., Outcome]
     assert answer["fit"]["ok"]
 
 
+def test_what_is_left_connected_is_there(command: Callable[..., Outcome]) -> None:
+    """A cooktop's coil carries the bus to the collector: 24 V with it, none without; other words are refused."""
+    without, coil = (
+        json.loads(command("power-up", "single-switch-cooktop", *options, "--json").out)
+        for options in ((), ("--connected", "coil"))
+    )
+    place = without["places"].index({"red": "RES", "black": "N"})
+    assert without["healthy"][place] == pytest.approx(0.0, abs=0.01)
+    assert coil["healthy"][place] == pytest.approx(24.0, abs=0.01)
+    assert command("power-up", "single-switch-cooktop", "--connected", "kettle").status == 2
+
+
 def test_a_board_without_a_bus_is_refused() -> None:
     """A board with no P to feed is refused with the terminals it has."""
     text = BARE.replace('"P"', '"Q"')
