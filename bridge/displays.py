@@ -28,6 +28,8 @@ Array = NDArray[np.float64]
 LEAST_VOLTS = 0.005  # a digit or two, and the leads
 LEAST_SHARE = 0.01
 LEAST_OHMS = 0.3  # the leads
+MOVING_SHARE = 0.05
+ROUGHLY = 0.2  # share of a climbing resistance that it may be off by
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +116,10 @@ def displays_of(
         here = np.isfinite(shown)
         gain = np.where(here, shown, 0.0) * gain_sd
         own = np.sqrt(answers.own_sd[end] ** 2 + time_sd**2 + digits_sd**2 + gain**2)
+        if shot.unit == "ohm":  # on its way, a range may change under it: where it then stands is known roughly
+            with np.errstate(invalid="ignore"):
+                moving = here & (np.abs(shown - answers.value[end]) > MOVING_SHARE * np.abs(shown))
+            own = np.where(moving, np.maximum(own, ROUGHLY * np.where(here, shown, 0.0)), own)
         batch = np.sqrt(np.sum((answers.batch_load[:, end] * BATCH_SPREAD_V) ** 2, axis=0))
         units[shot.probing] = shot.unit
         row = shot.probing
