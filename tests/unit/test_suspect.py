@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import pytest
 
+from bridge import suspect
 from bridge.board import Board, load_board
 from bridge.faults import parse_fault
 from bridge.forecast import default_probings, forecast
@@ -97,3 +99,51 @@ def test_what_was_connected_for_one_reading_counts_for_that_reading(board: Board
     assert ranking.candidates[0].faults == ()
     shown = ranking.predictions(0)[place].value
     assert shown == pytest.approx(0.002, abs=0.001)
+
+
+def test_another_meter_is_suspected_where_another_was_used(board: Board) -> None:
+    """Readings of a meter with less current raise the suspicion that it was not the stated one."""
+    pocket = load_meter("pocket")
+    probings = [probing for probing in default_probings(board) if probing.mode == "diode"]
+    taken = []
+    for shown in forecast(board, pocket, Setup(), probings):
+        value = None if shown.value is None else pocket.display("diode", None, shown.value)
+        taken.append(Reading(0, shown.probing, "", value, shown.unit, "OL" if value is None else "steady"))
+    shares = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken)}
+    right = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), readings_of(board, Setup()))}
+    assert shares["other-meter"] > right["other-meter"]
+
+
+def test_wide_damage_is_no_slip_at_the_bench(board: Board) -> None:
+    """What pairs and larger sets add to the stated set-up counts for it: twenty nats move the odds by as much."""
+    taken = [exchange_leads(reading) for reading in readings_of(board, Setup(), "Q_VL:ce-short:0.4")]
+    plain = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken)}
+    larger = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken, larger=20.0)}
+    odds = [shares["as-stated"] / shares["leads-swapped"] for shares in (plain, larger)]
+    assert odds[1] / odds[0] == pytest.approx(math.exp(20.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"), [("full-bridge-welder", "transformer-connected"), ("motor-drive", "brake-resistor-connected")]
+)
+def test_loads_that_a_board_has_are_suspected(name: str, expected: str) -> None:
+    """Each load that a board's file knows is a state of the bench, and no other."""
+    known = {"motor", "coil", "transformer", "brake-resistor"}
+    other = load_board(name)
+    loads = {part.when for part in other.parts.values()} & known
+    names = {state.what for state in suspect._states(other, METER, Setup())}
+    assert expected in names
+    assert {one.removesuffix("-connected") for one in names if one.endswith("-connected")} == loads
+
+
+def test_only_a_floating_gate_holds_charge(board: Board) -> None:
+    """A gate with a pull-down keeps no charge; without pull-down and driver it may, and then it is suspected."""
+    bare = dataclasses.replace(
+        board, parts={ref: part for ref, part in board.parts.items() if not ref.startswith(("RGE_", "RG_", "DRV_"))}
+    )
+    assert "gate-charged" not in {state.what for state in suspect._states(board, METER, Setup())}
+    states = [state for state in suspect._states(bare, METER, Setup()) if state.what == "gate-charged"]
+    assert {state.held[0].position for state in states} == {"UH", "UL", "VH", "VL", "WH", "WL"}
+    (reading,) = [one for one in readings_of(board, Setup()) if (one.probing.red, one.probing.black) == ("P", "U")]
+    held = next(state for state in states if state.held[0].position == "UH")
+    assert held.taken(bare, [reading])[0].probing.hold == held.held
