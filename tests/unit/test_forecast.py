@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from bridge import solve
+from bridge import newton
 from bridge.board import Board, list_boards, load_board
 from bridge.circuit import build_circuit
 from bridge.damage import change_of, combine
@@ -189,7 +189,7 @@ class TestRequests:
 
     def test_not_converged(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A solve that does not converge gives no number and says so."""
-        monkeypatch.setattr(solve, "MAX_ITERATIONS", 1)
+        monkeypatch.setattr(newton, "MAX_ITERATIONS", 1)
         (found,) = forecast(load_board("six-switch-bridge"), load_meter(), AT_ONCE, [Probing("N", "P")])
         assert (found.value, found.start, found.end, found.state) == (None, None, None, None)
         assert found.error == "the solve did not converge"
