@@ -35,6 +35,7 @@ from bridge.readings import Reading, parse_reading
 from bridge.render import percent
 from bridge.repair import repair_list, replace_lists
 from bridge.repairpage import repair_page
+from bridge.table import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
 
@@ -106,6 +107,7 @@ class BenchSession:
         self._known = known
         self._resumed = resumed
         self._ranking: Ranking | None = None
+        self._memory = TableMemory()  # one more reading costs one column
         self._advice: NextReading | None = None
 
     @property
@@ -363,7 +365,7 @@ class BenchSession:
         if self._ranking is None:
             seen = self._known.seen or ()
             if self.readings:
-                self._ranking = rank(self.board, self.meter, self.setup, self.readings, seen=seen)
+                self._ranking = rank(self.board, self.meter, self.setup, self.readings, seen=seen, memory=self._memory)
             else:
                 self._ranking = before_any_reading(self.board, self.meter, self.setup, seen)
         return self._ranking

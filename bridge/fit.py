@@ -11,7 +11,7 @@ from bridge.evidence import Survivors
 from bridge.ranking import Fit
 from bridge.readings import Reading
 
-__all__ = ["explains", "judge_fit"]
+__all__ = ["explains", "explains_all", "judge_fit"]
 
 MISFIT_LIMIT = 1e-3
 SURPRISE_WORTH_NAMING = 3.0
@@ -49,6 +49,20 @@ def explains(survivors: Survivors, row: int) -> bool:
         The one in question.
     """
     return _judge(survivors, row)[0]
+
+
+def explains_all(survivors: Survivors, row: int) -> bool:
+    """Whether one hypothesis explains the readings, every one of them.
+
+    Parameters
+    ----------
+    survivors : Survivors
+        Hypotheses.
+    row : int
+        The one in question.
+    """
+    ok, _misfit, stands_out = _judge(survivors, row)
+    return ok and stands_out is None
 
 
 def _judge(survivors: Survivors, row: int) -> tuple[bool, float, int | None]:

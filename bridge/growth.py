@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from bridge.damage import Change, change_of, combine
 from bridge.evidence import Survivors, refine, screen
 from bridge.faults import Fault
-from bridge.fit import explains
+from bridge.fit import explains, explains_all
 from bridge.likelihood import ReadingModel
 from bridge.predict import CellSolver
 from bridge.priors import Priors
@@ -125,13 +125,17 @@ def grow(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivo
 
     Notes
     -----
-    As long as nothing explains the readings, more sets grow, and for longer.
+    Where a single fault, or none, explains every reading nothing grows: sets of three are rarer by far, and growth costs
+    time. As long as nothing explains the readings, more sets grow, and for longer.
     """
+    likeliest = int(np.argmax(survivors.log_evidence))
+    if np.count_nonzero(survivors.faults[likeliest] >= 0) <= 1 and explains_all(survivors, likeliest):
+        return None
     most = min(FAULTS_MOST, len(set(table.space.part_of_fault.tolist())))
     beam = _pairs_of(survivors)
     best = float(np.max(survivors.log_evidence))
     found: dict[tuple[int, ...], _Grown] = {}
-    doubtful = not explains(survivors, int(np.argmax(survivors.log_evidence)))
+    doubtful = not explains(survivors, likeliest)
     for _ in range(3, most + 1):
         width, patience, near = DOUBTFUL if doubtful else CONFIDENT
         beam = _widest(beam, width)

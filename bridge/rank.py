@@ -29,7 +29,7 @@ from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
 from bridge.separate import separable_in_place
 from bridge.suspect import suspect_setup
-from bridge.table import FaultSpace, ReadingTable, build_space, table_of
+from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
 
@@ -50,6 +50,7 @@ def rank(
     *,
     seen: Sequence[str] = (),
     reference: Sequence[Reading] = (),
+    memory: TableMemory | None = None,
 ) -> Ranking:
     """Return the faults of a board, singles, pairs and larger sets, ranked by how well they explain the readings.
 
@@ -67,9 +68,10 @@ def rank(
         Called with readings weighed and readings to weigh.
     seen : sequence of str
         What was seen, heard or told before any reading: ``F_1 open``, ``trips at switch-on``.
-
     reference : sequence of Reading
         Readings of a good board of the same kind, on the same bench.
+    memory : TableMemory, optional
+        What earlier rankings of this board worked out; with it one more reading costs one column.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def rank(
     told = tuple(parse_seen(text, board) for text in seen)
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board
-    stated, larger = _rank_in(known, meter, setup, readings, told, progress)
+    stated, larger = _rank_in(known, meter, setup, readings, told, progress, memory)
     if stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) <= 2:
         return stated
     # suspect the set-up before condemning a part, and before condemning many parts
@@ -91,7 +93,7 @@ def rank(
     answer = stated
     if likeliest.setup is not None:
         taken = likeliest.taken(board, readings)
-        answer, _ = _rank_in(known, likeliest.meter or meter, likeliest.setup, taken, told, progress)
+        answer, _ = _rank_in(known, likeliest.meter or meter, likeliest.setup, taken, told, progress, memory)
     return dataclasses.replace(
         answer,
         readings=tuple(readings),
@@ -108,12 +110,14 @@ def _rank_in(
     readings: Sequence[Reading],
     seen: tuple[Seen, ...],
     progress: Progress | None,
+    memory: TableMemory | None,
 ) -> tuple[Ranking, float]:
     """Rank in one state of the bench; also return by how much more than one fault raises the log evidence."""
     board = known.board
-    space = build_space(board, setup)
+    memory = TableMemory() if memory is None else memory
+    space = memory.space(board, setup)
     space = dataclasses.replace(space, priors=space.priors.given(seen))
-    table = table_of(space, meter, readings)
+    table = table_of(space, meter, readings, memory=memory)
     if known.spread:
         table = narrow_table(table, known.spread)
     models = model_readings(readings, meter)
