@@ -125,8 +125,8 @@ def grow(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivo
 
     Notes
     -----
-    Where a single fault, or none, explains every reading nothing grows: sets of three are rarer by far, and growth costs
-    time. As long as nothing explains the readings, more sets grow, and for longer.
+    Where a single fault, or none, explains every reading nothing grows: sets of three are rarer by far, and growth
+    costs time. As long as nothing explains the readings, more sets grow, and for longer.
     """
     likeliest = int(np.argmax(survivors.log_evidence))
     if np.count_nonzero(survivors.faults[likeliest] >= 0) <= 1 and explains_all(survivors, likeliest):
