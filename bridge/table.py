@@ -267,7 +267,7 @@ class ReadingColumn:
     def _settle(
         self, count: int, look_up: Callable[[int, Index], tuple[NDArray[np.int32], NDArray[np.int32]]]
     ) -> tuple[Index, Index]:
-        """Take the lowest range that shows a value, the highest where none does."""
+        """Take the lowest range that shows a value after the dwell or in the end, the highest where none does."""
         start = np.empty(count, dtype=np.intp)
         end = np.empty(count, dtype=np.intp)
         left = np.arange(count)
@@ -277,8 +277,18 @@ class ReadingColumn:
                 break
             value = self.cells.answers.value
             shown = (end[left] == UNKNOWN) | np.isfinite(value[np.maximum(end[left], 0)])
+            # what climbs to OL may still be short of it when it is read
+            climbs = np.flatnonzero(~shown & (start[left] != UNKNOWN) & np.isfinite(value[np.maximum(start[left], 0)]))
+            shown[climbs] = np.isfinite(self._after_dwell(start[left[climbs]], end[left[climbs]])[0])
             left = left[~shown]
         return start, end
+
+    def _after_dwell(self, start: Index, end: Index, charge: Array | None = None) -> tuple[Array, Array]:
+        """Return the display after the dwell, and its spread, between answers at the first instant and in the end."""
+        circuit = self.cells.circuit
+        return value_after_dwell(
+            self.cells.answers, start, end, circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s, charge
+        )
 
     def displays(self, start: Index, end: Index) -> Displays:
         """Return displays that begin at some answers and end at others."""
@@ -286,10 +296,9 @@ class ReadingColumn:
         value, time_sd = answers.value[end], np.zeros(len(end))
         carried = value.copy()
         moves = np.flatnonzero(start != end)
-        circuit = self.cells.circuit
-        course = answers, start[moves], end[moves], circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s
-        value[moves], time_sd[moves] = value_after_dwell(*course)
-        carried[moves] = value_after_dwell(*course, self.charge)[0] if self.charge.any() else value[moves]
+        course = start[moves], end[moves]
+        value[moves], time_sd[moves] = self._after_dwell(*course)
+        carried[moves] = self._after_dwell(*course, self.charge)[0] if self.charge.any() else value[moves]
         return Displays(
             start=answers.value[start],
             value=value,
