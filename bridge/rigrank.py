@@ -46,6 +46,7 @@ THRESHOLD_SD_V = 0.6  # data sheets give 4.0 to 6.5 V
 DROP_SD_V = 0.035
 LAMP_SHARE_SD = 0.08  # of its power
 NODES = 9
+FITS_WITHIN_SD = 4.0
 
 _FAULT_OF_SLIP = {
     "lamp-dead": Fault("LAMP", "open"),
@@ -224,8 +225,9 @@ def rank_rig(rig: Rig, readings: Sequence[RigReading]) -> RigRanking:
     ]
     slips.sort(key=lambda belief: -belief.probability)
     best = int(np.argmax(log_joint))
-    worst = int(np.argmin(chance[:, best]))
-    fits = bool(chance[worst, best] > math.log(2.0 * WRONG_ROW))
+    misfits = [_misfit(reading, states, spread, chance[number, best], best) for number, reading in enumerate(readings)]
+    worst = max(range(len(misfits)), key=lambda number: misfits[number])
+    fits = misfits[worst] < FITS_WITHIN_SD
     return RigRanking(candidates, tuple(slips), _verdict(candidates), fits, None if fits else worst)
 
 
@@ -335,6 +337,18 @@ def _log_chance(
         chance += WRONG_ROW * min(1.0, meter * math.sqrt(2.0 * math.pi) / max(lamp.volts, 1.0))
     known = np.isfinite(chance)
     return np.log(np.where(known, chance, WRONG_ROW))
+
+
+def _misfit(
+    reading: RigReading, states: Mapping[_Seen, Array], spread: Mapping[_Seen, Array], log_chance: float, best: int
+) -> float:
+    """Return by how many standard deviations one reading misses what the best variant makes of it [1]."""
+    if reading.word:  # a word is either possible there or as good as not
+        return 0.0 if log_chance > math.log(2.0 * WRONG_ROW) else 2.0 * FITS_WITHIN_SD
+    seen = _place_of(reading)
+    away = reading.volts - float(states[seen][best])
+    sd = math.hypot(float(spread[seen][best]), METER_V, METER_SHARE * reading.volts)
+    return abs(away) / sd if math.isfinite(away) else 2.0 * FITS_WITHIN_SD
 
 
 def _candidates(variants: Sequence[_Variant], share: Array) -> tuple[Candidate, ...]:
