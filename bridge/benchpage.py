@@ -8,7 +8,7 @@ from bridge.advicepage import HOLDING, LIFTING, probing_words
 from bridge.advise import NextReading
 from bridge.board import Board
 from bridge.faults import describe_fault
-from bridge.layout import Column, Page, Table
+from bridge.layout import Column, Page, Table, can_show
 from bridge.meter import MeterProfile
 from bridge.partkinds import SWITCH_KINDS
 from bridge.probing import Probing, Setup
@@ -16,6 +16,7 @@ from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.render import SETUP_WORDS, percent
 from bridge.repair import package_words, replace_lists
+from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.worksheet import expected_words, make_worksheet
 
 __all__ = [
@@ -67,13 +68,15 @@ def _list_words(packages: frozenset[str]) -> str:
     return " and ".join(sorted(packages)) if packages else "nothing"
 
 
-def standing_page(ranking: Ranking) -> Page:
+def standing_page(ranking: Ranking, columns: int = 0) -> Page:
     """Return what the readings say so far: the odd one out, doubts about the bench, and the replace lists.
 
     Parameters
     ----------
     ranking : Ranking
         The ranking.
+    columns : int
+        Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
     """
     page: list[str | Table] = []
     if ranking.odd_ones:
@@ -90,6 +93,7 @@ def standing_page(ranking: Ranking) -> Page:
         page.append(
             f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
         )
+    page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     rows: list[tuple[str, ...]] = []
     lists = replace_lists(ranking)
     for packages, probability in list(lists.items())[:LISTS_SHOWN]:

@@ -89,6 +89,8 @@ class BenchSession:
         Whether the journal has its head already.
     certain : float
         Probability at which one replace list is enough to stop [1].
+    columns : int
+        Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
     """
 
     def __init__(
@@ -99,8 +101,10 @@ class BenchSession:
         *,
         resumed: bool = False,
         certain: float = CERTAIN,
+        columns: int = 0,
     ) -> None:
         self.board = board
+        self._columns = columns
         self.certain = certain
         self.readings = list(readings)
         self._talk: SetupTalk | None = SetupTalk(board, known)
@@ -335,7 +339,7 @@ class BenchSession:
     def _list(self, _: Order) -> Answer:
         page = [*readings_page(self.readings)]
         if self.readings:
-            page += standing_page(self._standing())
+            page += standing_page(self._standing(), self._columns)
         return self._say(page)
 
     def _repair(self, _: Order) -> Answer:
@@ -356,7 +360,7 @@ class BenchSession:
     def _stop(self) -> Answer:
         page: list[str | Table] = []
         if self.readings and self._ranking is not None:
-            page += standing_page(self._ranking)
+            page += standing_page(self._ranking, self._columns)
         page.append("Stopped.")
         return Answer(tuple(narrow_lines(page)), done=True)
 
@@ -377,7 +381,7 @@ class BenchSession:
             ranking = self._standing()
         except InputError as error:  # a place that is not there in this set-up: only the engine can tell
             return self._say([f"{error}. Type undo to take the last reading back."])
-        page = [*standing_page(ranking)] if self.readings else []
+        page = [*standing_page(ranking, self._columns)] if self.readings else []
         verdict = self._verdict(ranking)
         if verdict is not None:
             return Answer(tuple(narrow_lines([*page, *verdict])), done=True)

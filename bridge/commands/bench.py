@@ -49,6 +49,7 @@ def bench_session(
     from bridge.benchsession import BenchSession
     from bridge.benchshell import run_session
     from bridge.board import load_board
+    from bridge.layout import terminal_columns
     from bridge.sessionfile import SessionFile
 
     if not 0.5 < certain < 1.0:
@@ -58,7 +59,7 @@ def bench_session(
     with SessionFile(file or f"bench-{known.name}.jsonl") as opened:
         resumed = bool(opened.content.strip())
         answers, readings = resume(opened.content, opened.path, known, typed) if resumed else (typed, ())
-        session = BenchSession(known, answers, readings, resumed=resumed, certain=certain)
+        session = BenchSession(known, answers, readings, resumed=resumed, certain=certain, columns=terminal_columns())
         run_session(session, opened)
 
 
