@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -24,6 +25,10 @@ from bridge.__main__ import main
 # the machine's speed is no property of the code, and a build must not depend on luck
 settings.register_profile("bridgefault", deadline=None, derandomize=True)
 settings.load_profile("bridgefault")
+
+# a build that runs in the background ignores Ctrl-C, and so would every program started from it
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 ROOT = Path(__file__).resolve().parent.parent
 

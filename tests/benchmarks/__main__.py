@@ -114,7 +114,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", action="append", choices=tuple(PARTS), help="measure this alone; may be repeated")
     parser.add_argument("--pairs", type=int, default=60, help="pairs for ngspice at each placement (default 60)")
     parser.add_argument("--repeats", type=int, default=3, help="runs of each, the fastest counts (default 3)")
-    parser.add_argument("--session-pairs", action="store_true", help="the session's table with all pairs, too: gigabytes")
+    parser.add_argument(
+        "--session-pairs", action="store_true", help="the session's table with all pairs, too: gigabytes"
+    )
     parser.add_argument("--limit", type=float, default=120.0, metavar="S", help="give that up after S seconds (120)")
     chosen = parser.parse_args(arguments)
     unknown = sorted(set(chosen.boards) - set(list_boards()))

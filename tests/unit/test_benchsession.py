@@ -229,6 +229,7 @@ def test_stop_ends_and_keeps() -> None:
     assert early.answer.done
 
 
+@pytest.mark.slow
 def test_nothing_fits() -> None:
     """Readings that no fault gives end the session once the worst was repeated, and condemn nothing."""
     talk = started()

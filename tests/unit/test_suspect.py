@@ -73,6 +73,7 @@ def test_suspicions_are_probabilities(board: Board) -> None:
     assert suspicions[0].what == "as-stated"
 
 
+@pytest.mark.slow
 def test_predictions_of_swapped_readings_are_swapped(board: Board) -> None:
     """A candidate under swapped leads predicts what was read, reading by reading."""
     taken = [exchange_leads(reading) for reading in readings_of(board, Setup(), "Q_VL:ce-short:0.4")]
