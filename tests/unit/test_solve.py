@@ -133,7 +133,7 @@ class TestByHand:
     def test_gate_pull_down_beside_its_driver(self) -> None:
         """A pull-down of 10 kohm beside 22 ohm and 1 Mohm of driver reads 9901 ohm at 10 uA, but for its clamp.
 
-        The clamp takes a share: 0.62 V at 1 mA with n = 1.2 is 1.9 pA (exp(0.099 V/30.8 mV) - 1) = 45 pA, 5 ppm of 10 uA.
+        The clamp takes: 0.62 V at 1 mA with n = 1.2 is 1.9 pA (exp(0.099 V/30.8 mV) - 1) = 45 pA, 5 ppm of 10 uA.
         """
         pins = {"out": "GD", "common": "E", "supply": "VCC"}
         drive = part("DRV_L", "driver", pins, drop_1ma=0.62, off_ohms=1e6) + resistor("RG_L", "GD", "G_L", 22.0)
