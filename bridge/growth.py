@@ -44,7 +44,7 @@ KEEP_MOST = 2000
 # how many sets grow in each step; by how much the best may fall behind before growth ends; by how much rarer than
 # without it a further fault may be, both in nats
 CONFIDENT = (4, 6.0, 8.0)
-DOUBTFUL = (12, 14.0, math.inf)  # nothing explains the readings yet: one more fault may need another to pay
+DOUBTFUL = (6, 14.0, math.inf)  # nothing explains the readings yet: one more fault may need another to pay
 TRUSTED_SLIP = 0.5  # readings more likely slips than not fit no resistance
 TWINNED = 2  # leading sets of which look-alikes with other parts grow, too
 TWINS_MOST = 6

@@ -248,6 +248,7 @@ def test_nothing_fits() -> None:
     assert "To replace" not in said
 
 
+@pytest.mark.slow
 def test_only_terminals_and_nothing_more_to_gain() -> None:
     """With main terminals only, a gate fault ends in 'within reach', and names a reading beyond."""
     hand = MeterHand.on(COOKTOP, "Q_L:never-on")

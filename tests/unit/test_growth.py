@@ -54,7 +54,6 @@ def names(ranking: Ranking, place: int = 0) -> set[str]:
     return {f"{guess.part}:{guess.mode}" for guess in ranking.candidates[place].faults}
 
 
-@pytest.mark.slow
 def test_three_unrelated_faults() -> None:
     """Three faults in three legs, each with a number that no pair explains, are named together, and they fit."""
     ranking = ranked("Q_UH:ge-leak:500", "Q_VL:ce-short:0.3", "Q_WH:ge-short:8")
