@@ -49,10 +49,15 @@ class Company:
     def loud_pairs(self, rows: Index) -> Mask:
         """Return which of some silent classes would show together, classes x classes."""
         answer = np.zeros((len(rows), len(rows)), dtype=bool)
-        for one in self.branch:
-            for other in self.branch:
-                if (one[rows] < len(self.loud) - 1).any() and (other[rows] < len(self.loud) - 1).any():
-                    answer |= self.loud[one[rows][:, None], other[rows]]
+        concerned: Mask = np.any(self.loud, axis=1)
+        some = np.flatnonzero(concerned[self.branch[:, rows]].any(axis=0))
+        if not len(some):
+            return answer
+        few = np.zeros((len(some), len(some)), dtype=bool)
+        for one in self.branch[:, rows[some]]:
+            for other in self.branch[:, rows[some]]:
+                few |= self.loud[one[:, None], other]
+        answer[np.ix_(some, some)] = few
         return answer
 
 
