@@ -35,7 +35,7 @@ def ranking_of(
     return rank(board, meter, Setup(), taken.readings)
 
 
-@pytest.mark.parametrize("seed", ["kitchen", "canteen"])
+@pytest.mark.parametrize("seed", ["canteen", pytest.param("kitchen", marks=pytest.mark.slow)])
 def test_cooktop_pattern(seed: str) -> None:
     """Fuse, rectifier and switch of a cooktop are found as one group, by their packages."""
     faults = (Damage("F_1", "open"), Damage("D_AC1H", "short", 0.4), Damage("Q_L", "ce-short", 0.8))

@@ -92,7 +92,7 @@ def check_partition(ranking: Ranking) -> None:
     assert sum(group.size for group in ranking.groups) == len(ranking.candidates)
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(any_readings())
 def test_probabilities_and_groups(readings: list[Reading]) -> None:
     """Whatever was read, probabilities sum to one, groups are a partition, and what is replaced holds 98 % of each."""

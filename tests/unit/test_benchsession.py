@@ -123,6 +123,7 @@ def test_everything_is_asked_and_kept() -> None:
     assert "W" not in talk.said.split("Next: red on")[1].split(".")[0].replace("black on", "").replace(",", " ").split()
 
 
+@pytest.mark.slow
 def test_a_session_finds_the_fault_and_stops_by_itself() -> None:
     """Reading what is proposed off a cooktop with a shorted switch ends in its name and what goes with it."""
     hand = MeterHand.on(COOKTOP, "Q_L:ce-short")

@@ -54,6 +54,7 @@ def names(ranking: Ranking, place: int = 0) -> set[str]:
     return {f"{guess.part}:{guess.mode}" for guess in ranking.candidates[place].faults}
 
 
+@pytest.mark.slow
 def test_three_unrelated_faults() -> None:
     """Three faults in three legs, each with a number that no pair explains, are named together, and they fit."""
     ranking = ranked("Q_UH:ge-leak:500", "Q_VL:ce-short:0.3", "Q_WH:ge-short:8")
@@ -79,6 +80,7 @@ def test_eight_faults() -> None:
     assert ranking.fit.ok
 
 
+@pytest.mark.slow
 def test_resistances_are_fitted() -> None:
     """Three shorts at gates get resistances within a tenth of what was planted."""
     ranking = ranked("Q_UL:ge-short:8", "Q_VL:ge-short:3", "Q_WL:ge-short:20")

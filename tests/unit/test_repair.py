@@ -157,6 +157,7 @@ def test_the_page_names_parts_reasons_and_sources() -> None:
     assert "sheet motor-drive --expected" in text
 
 
+@pytest.mark.slow
 def test_every_rule_names_parts_that_some_board_has() -> None:
     """No row of the table waits for parts that no shipped board has."""
     boards = [load_board(name) for name in list_boards()]

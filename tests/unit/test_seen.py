@@ -141,6 +141,7 @@ class TestPrior:
 class TestRanking:
     """What a ranking makes of it."""
 
+    @pytest.mark.slow
     def test_diode_or_switch(self, board: Board, root: Path) -> None:
         """A module known by another sign to be shorted gains; what the readings exclude stays excluded."""
         taken = load_readings(str(root / "examples/cooktop-trips/readings.csv"), board)
