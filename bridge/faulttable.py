@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import field
 from fnmatch import fnmatchcase
@@ -11,12 +10,12 @@ from functools import cache
 from importlib import resources
 from typing import Annotated, Literal
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass
 
 from bridge.board import Board, Part
-from bridge.errors import InputError, InputErrors
 from bridge.partkinds import PART_KINDS, SWITCH_KINDS, emitter_pin, has_severity
+from bridge.tablefile import parse_table
 
 __all__ = [
     "Counts",
@@ -448,31 +447,7 @@ def parse_fault_table(text: str, source: str) -> FaultTable:
         Keys are unknown, missing or of the wrong type; shares do not sum to 1; a kind, mode or group does not
         exist or is not covered. All problems are listed.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not a TOML file: {error}", where=source) from None
-    try:
-        table = TypeAdapter(FaultTable).validate_python(raw)
-    except ValidationError as error:
-        raise InputErrors(
-            [
-                InputError(
-                    f"{problem['msg']}, found {problem['input']!r:.60}",
-                    where=f"{source}: {_key(problem['loc'])}",
-                )
-                for problem in error.errors()
-            ]
-        ) from None
-    problems = _problems(table)
-    if problems:
-        raise InputErrors([InputError(problem, where=source) for problem in problems])
-    return table
-
-
-def _key(location: tuple[int | str, ...]) -> str:
-    """A place in the table as a person counts: ``ratio.3.kinds`` is the third row's kinds."""
-    return ".".join(str(step + 1) if isinstance(step, int) else step for step in location)
+    return parse_table(text, source, FaultTable, _problems)
 
 
 @cache

@@ -17,7 +17,7 @@ __all__ = ["MARGIN", "Floorplan", "plan_floor"]
 Item = Column | RailLink
 
 MARGIN, GAP, ROW_GAP = 12.0, 12.0, 30.0
-LINK_PITCH, LINK_HEAD = 46.0, 40.0
+LINK_PITCH = 46.0
 STRIP_GAP, STRIP_LEAST, STRIP_TITLE_SIZE = 40.0, 300.0, 12.0
 STRIP_TITLE = "Beside the bridge, with the nets they join"
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable
 from functools import cache
 from importlib import resources
 from typing import Annotated, Literal
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass
 
-from bridge.errors import InputError, InputErrors
 from bridge.partkinds import PART_KINDS
+from bridge.tablefile import parse_table
 
 __all__ = [
     "CheckRow",
@@ -161,26 +160,7 @@ def parse_repair_table(text: str, source: str) -> RepairTable:
     InputErrors
         Keys are unknown, missing or of the wrong type; a kind or mode does not exist. All problems are listed.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not a TOML file: {error}", where=source) from None
-    try:
-        table = TypeAdapter(RepairTable).validate_python(raw)
-    except ValidationError as error:
-        raise InputErrors(
-            [
-                InputError(
-                    f"{problem['msg']}, found {problem['input']!r:.60}",
-                    where=f"{source}: {'.'.join(str(step) for step in problem['loc'])}",
-                )
-                for problem in error.errors()
-            ]
-        ) from None
-    problems = _problems(table)
-    if problems:
-        raise InputErrors([InputError(problem, where=source) for problem in problems])
-    return table
+    return parse_table(text, source, RepairTable, _problems)
 
 
 @cache

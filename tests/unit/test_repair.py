@@ -185,7 +185,7 @@ def test_packages_in_words() -> None:
         ('modes = ["supply-short"]', 'modes = ["melted"]', "no 'melted'"),
         ('with_kinds = ["driver"]', 'with_kinds = ["valve"]', "no 'valve'"),
         ('with_kinds = ["driver"]', "", "names no companion"),
-        ('where = "position"', 'where = "cellar"', "companion.0.where"),
+        ('where = "position"', 'where = "cellar"', "companion.1.where"),
         ("[caution]", "[caution", "not a TOML file"),
     ],
 )
