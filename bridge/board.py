@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -14,7 +13,7 @@ from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
-from bridge.textfile import decode_text, read_file, shown_source
+from bridge.textfile import decode_text, parse_toml, read_file, shown_source
 from bridge.wording import quoted
 
 __all__ = ["Board", "Part", "Terminal", "list_boards", "load_board", "oddities", "parse_board"]
@@ -76,15 +75,6 @@ def _read(path: str) -> str:
     return decode_text(data, where)
 
 
-def _toml(text: str, source: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise InputError("not valid TOML: nested too deep", where=source) from None
-    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
-        raise InputError(f"not valid TOML: {error}", where=source) from None
-
-
 def _blocks(tables: Mapping[str, Any], source: str, problems: list[InputError]) -> dict[str, BlockEntry]:
     entries = {
         name: check_entry(BlockEntry, table, f"{source}, block {shown_key(name)}", problems)
@@ -97,7 +87,9 @@ def _blocks(tables: Mapping[str, Any], source: str, problems: list[InputError]) 
 def _shipped_blocks() -> Mapping[str, BlockEntry]:
     """Return the blocks of blocks.toml; read once, since every board needs them."""
     problems: list[InputError] = []
-    blocks = _blocks(_toml(_read(str(_topologies() / _BLOCKS_FILE)), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems)
+    blocks = _blocks(
+        parse_toml(_read(str(_topologies() / _BLOCKS_FILE)), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems
+    )
     if problems:
         raise InputErrors(problems)
     return blocks
@@ -120,7 +112,7 @@ def parse_board(text: str, source: str) -> Board:
     """
     source = shown_source(source)
     problems: list[InputError] = []
-    entry = check_entry(BoardEntry, _toml(text, source), source, problems)
+    entry = check_entry(BoardEntry, parse_toml(text, source), source, problems)
     if entry is None:
         raise _as_one(problems)
     blocks = {**_shipped_blocks(), **_blocks(entry.block, source, problems)}

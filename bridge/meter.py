@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 import os
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputError, InputErrors
 from bridge.meterprofile import METER_MODES, Accuracy, DiodeTest, MeterProfile, OhmsRange, Source
-from bridge.textfile import decode_text, read_file, shown_source
+from bridge.textfile import decode_text, parse_toml, read_file, shown_source
 from bridge.units import format_compact
 from bridge.wording import listed, quoted
 
@@ -99,11 +98,7 @@ def parse_meter(text: str, source: str) -> MeterProfile:
         Not TOML, unknown or missing keys, values of the wrong kind or out of range; all problems at once.
     """
     where = shown_source(source)
-    try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # ValueError: TOMLDecodeError, or a number of absurd length
-        reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
-        raise InputError(f"no valid TOML: {reason}", where=where) from None
+    table = parse_toml(text, where)
     reader = _Reader(where)
     profile = reader.meter(table)
     if reader.problems or profile is None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputError, InputErrors
-from bridge.textfile import decode_text, read_file, shown_source
+from bridge.textfile import decode_text, parse_toml, read_file, shown_source
 from bridge.units import format_compact
 from bridge.wording import listed, quoted
 
@@ -154,11 +153,7 @@ def parse_part(text: str, source: str) -> SwitchPart:
         Not TOML, unknown or missing keys, values of the wrong kind or out of range; all problems at once.
     """
     where = shown_source(source)
-    try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # ValueError: TOMLDecodeError, or a number of absurd length
-        reason = "nested too deep" if isinstance(error, RecursionError) else str(error)
-        raise InputError(f"not valid TOML: {reason}", where=where) from None
+    table = parse_toml(text, where)
     problems = _problems(table, where)
     if problems:
         raise problems[0] if len(problems) == 1 else InputErrors(problems)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
 from bridge.errors import InputError, InputErrors
+from bridge.textfile import parse_toml
 
 __all__ = ["parse_table"]
 
@@ -37,11 +37,7 @@ def parse_table(text: str, source: str, kind: type[Table], problems_of: Callable
         Keys are unknown, missing or of the wrong type, or ``problems_of`` names something. All problems are listed.
     """
     try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not a TOML file: {error}", where=source) from None
-    try:
-        table = TypeAdapter(kind).validate_python(raw)
+        table = TypeAdapter(kind).validate_python(parse_toml(text, source))
     except ValidationError as error:
         raise InputErrors(
             [

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import codecs
 import sys
+import tomllib
 from pathlib import Path
+from typing import Any
 
 from bridge.errors import InputError
 from bridge.wording import quoted
 
-__all__ = ["decode_text", "read_file", "shown_source"]
+__all__ = ["decode_text", "parse_toml", "read_file", "shown_source"]
 
 LARGEST_BYTES = 64 * 1024 * 1024  # a sheet of 10,000 readings is half a megabyte
 UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -91,3 +93,26 @@ def decode_text(data: bytes, where: str) -> str:
             f"byte 0x{data[error.start]:02x} is not UTF-8; save the file as UTF-8 text",
             where=f"{where}, line {line}",
         ) from None
+
+
+def parse_toml(text: str, where: str) -> dict[str, Any]:
+    """Return what a TOML text holds.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+    where : str
+        Where it came from, as messages show it.
+
+    Raises
+    ------
+    InputError
+        It is not TOML, or nested too deep to read.
+    """
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError("not valid TOML: nested too deep", where=where) from None
+    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
+        raise InputError(f"not valid TOML: {error}", where=where) from None

@@ -369,7 +369,7 @@ def test_every_mode_has_words_in_the_terms_of_its_kind() -> None:
         ("median = 12e3", "median = 12e7", "must increase"),
         ('modes = ["ce-short", "all-short"] #', 'modes = ["ce-short", "burst"] #', "burst"),
         ('kind = "varistor"', 'kind = "diode"', "varistor"),
-        ("[counts]", "[counts", "not a TOML file"),
+        ("[counts]", "[counts", "not valid TOML"),
     ],
 )
 def test_spoilt_table_is_refused(old: str, new: str, told: str) -> None:

@@ -186,7 +186,7 @@ def test_packages_in_words() -> None:
         ('with_kinds = ["driver"]', 'with_kinds = ["valve"]', "no 'valve'"),
         ('with_kinds = ["driver"]', "", "names no companion"),
         ('where = "position"', 'where = "cellar"', "companion.1.where"),
-        ("[caution]", "[caution", "not a TOML file"),
+        ("[caution]", "[caution", "not valid TOML"),
     ],
 )
 def test_a_wrong_table_is_refused(old: str, new: str, named: str) -> None:
