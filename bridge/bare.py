@@ -38,7 +38,7 @@ def bare_gates(board: Board, setup: Setup) -> tuple[str, ...]:
     >>> bare_gates(load_board("half-bridge-cooktop"), Setup(lifted=("RG_L.a", "RGE_L.a")))
     ('Q_L',)
     """
-    present = [part for part in board.parts.values() if _is_there(part, setup)]
+    present = [part for part in board.parts.values() if part.is_present(setup)]
     island = _islands(present, board, setup)
     return tuple(
         part.ref
@@ -59,17 +59,13 @@ def bare_gate_caution(board: Board, setup: Setup) -> str | None:
     bare = bare_gates(board, setup)
     if not bare:
         return None
-    switches = sum(_is_there(part, setup) and part.kind in SWITCH_KINDS for part in board.parts.values())
+    switches = sum(part.is_present(setup) and part.kind in SWITCH_KINDS for part in board.parts.values())
     whose, tie = ("any gate", "each") if len(bare) == switches else (f"the gate of {', '.join(bare)}", "it")
     pin = emitter_pin(board.parts[bare[0]].kind)
     return (
         f"Nothing discharges {whose}: tie {tie} to its {pin} for a moment before you read, for a gate that still "
         "holds charge makes a good switch read as a short."
     )
-
-
-def _is_there(part: Part, setup: Setup) -> bool:
-    return (part.when is None or part.when in setup.connected) and not (part.gate_board and setup.unplugged)
 
 
 def _place(board: Board, part: Part, pin: str, setup: Setup) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from bridge.errors import InputError
 from bridge.partkinds import PART_KINDS
+from bridge.probing import Setup
 from bridge.wording import quoted
 
 __all__ = ["Board", "Part", "Terminal"]
@@ -98,6 +99,17 @@ class Part:
     def __hash__(self) -> int:
         """Return a hash of the designator, since the mappings have none."""
         return hash(self.ref)
+
+    def is_present(self, setup: Setup) -> bool:
+        """Whether the part is there in a state of the bench: connected, and not on a gate board that is off.
+
+        Parameters
+        ----------
+        setup : Setup
+            The state of the bench.
+        """
+        connected = self.when is None or self.when in setup.connected
+        return connected and not (self.gate_board and setup.unplugged)
 
 
 @dataclass(frozen=True, slots=True)

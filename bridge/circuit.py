@@ -300,12 +300,6 @@ def _expand(part: Part, nodes: Mapping[str, int], rows: _Rows, setup: Setup) -> 
         raise AssertionError(f"part kind {part.kind} has no expansion")
 
 
-def _is_present(part: Part, setup: Setup) -> bool:
-    if part.when is not None and part.when not in setup.connected:
-        return False
-    return not (part.gate_board and setup.unplugged)
-
-
 def _number_nodes(board: Board, parts: Sequence[Part], lifted: Sequence[str]) -> dict[str, int]:
     """Number the nets of present parts and terminals, links without resistance merged, lifted pins apart."""
     nets = dict.fromkeys(
@@ -352,7 +346,7 @@ def build_circuit(board: Board, setup: Setup, lifted: Sequence[str] = ()) -> Cir
     every_lift = tuple(sorted({*setup.lifted, *lifted}))
     for pin in every_lift:
         board.net_of(pin)
-    parts = [part for part in board.parts.values() if _is_present(part, setup)]
+    parts = [part for part in board.parts.values() if part.is_present(setup)]
     numbers = _number_nodes(board, parts, every_lift)
     rows = _Rows(setup.temperature_c + laws.CELSIUS_ZERO_K)
     for part in parts:

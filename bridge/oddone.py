@@ -48,7 +48,7 @@ class _Colouring:
         """Return the colours of everything on the board, seen from one placement of the leads."""
         board = self._board
         lifted = {*probing.lift, *setup.lifted}
-        parts = [part for part in board.parts.values() if _there(part, setup)]
+        parts = [part for part in board.parts.values() if part.is_present(setup)]
         held = {hold.position: (hold.volts, hold.ohms) for hold in probing.hold}
         edges: list[tuple[str, str, str]] = []
         for part in parts:
@@ -65,10 +65,6 @@ class _Colouring:
                 around["net", net].append((pin, colour["part", ref]))
             colour = {place: self._colour((colour[place], tuple(sorted(near)))) for place, near in around.items()}
         return tuple(sorted(colour.values()))
-
-
-def _there(part: Part, setup: Setup) -> bool:
-    return (part.when is None or part.when in setup.connected) and not (part.gate_board and setup.unplugged)
 
 
 def _looks(part: Part, held: Mapping[str, tuple[float, float]]) -> object:

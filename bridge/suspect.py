@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bridge.bare import bare_gates
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.evidence import screen
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile, list_meters, load_meter
-from bridge.partkinds import SWITCH_KINDS, emitter_pin
 from bridge.probing import Hold, Setup
 from bridge.ranking import really_taken
 from bridge.readings import Reading
@@ -164,7 +164,8 @@ def _states(board: Board, meter: MeterProfile, setup: Setup) -> list[SetupSuspic
         states += [
             SetupSuspicion("bus-charged", share, dataclasses.replace(setup, bus_volts=volts)) for volts in BUS_CHARGES_V
         ]
-    floating = _floating_gates(board, setup)
+    bare = [board.parts[ref].position for ref in bare_gates(board, setup)]
+    floating = list(dict.fromkeys(position for position in bare if position is not None))
     for position in floating:
         held = (Hold(position, GATE_CHARGE_V),)
         states.append(SetupSuspicion("gate-charged", PRIOR["gate-charged"] / len(floating), setup, held=held))
@@ -175,25 +176,6 @@ def _states(board: Board, meter: MeterProfile, setup: Setup) -> list[SetupSuspic
     states.append(SetupSuspicion("wrong-board", PRIOR["wrong-board"], None))
     stated = 1.0 - sum(state.probability for state in states)
     return [SetupSuspicion("as-stated", stated, setup), *states]
-
-
-def _floating_gates(board: Board, setup: Setup) -> list[str]:
-    """Return positions whose gate has nothing to discharge it: no resistor, no driver, as on a bare module."""
-    present = [
-        part
-        for part in board.parts.values()
-        if (part.when is None or part.when in setup.connected) and not (part.gate_board and setup.unplugged)
-    ]
-    positions: dict[str, None] = {}
-    for switch in present:
-        if switch.kind not in SWITCH_KINDS or switch.position is None:
-            continue
-        gate, emitter = switch.pins["gate"], switch.pins[emitter_pin(switch.kind)]
-        company = [part for part in present if part is not switch and gate in part.pins.values()]
-        leaks = any(part.kind in ("resistor", "driver") for part in company) or gate == emitter
-        if not leaks:
-            positions[switch.position] = None
-    return list(positions)
 
 
 def _log_evidence(
