@@ -22,7 +22,9 @@ NOTHING = (
     "No further reading, in place or with a pin of a suspect part lifted, would tell more about what to replace. "
     "Replace what rank names, and test what comes out."
 )
-HOLDING = "A held gate is driven by a floating source of that voltage through 1 kohm, from the emitter to the gate."
+HOLDING = (
+    "A held gate is driven by a floating source of that voltage through 1 kohm: plus to the gate, minus to the emitter."
+)
 
 
 def probing_words(probing: Probing) -> str:
