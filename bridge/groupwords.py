@@ -106,7 +106,7 @@ def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str
             held[package] += one.probability
     certain = tuple(name for name in group.replace if held[name] >= REPLACE_SHARE * group.probability)
     open_ones = tuple(name for name in group.replace if name not in certain)
-    way = "take it before you replace" if group.separable_in_place else "lift a lead or replace"
+    way = "take it before you replace" if group.separable_in_place else "lift a lead to test, and replace if bad,"
     if not open_ones:
         return f"the same packages either way, replace {packages_in_words(certain)}"
     if not certain:
