@@ -60,3 +60,11 @@ def test_pages_put_danger_first_and_propose_nothing() -> None:
     page = advice_page(ranking, ())
     assert str(page[0]).startswith("DANGER: 310")
     assert "No reading is proposed" in str(page[1])
+
+
+def test_mains_left_on_is_a_danger() -> None:
+    """Where the mains wiring is still on the board, pulling the plug comes before any reading."""
+    warning = charge_warning([], Setup(connected=frozenset({"mains"})))
+    assert warning is not None
+    assert warning.startswith("DANGER: mains")
+    assert charge_warning([], Setup(connected=frozenset({"motor"}))) is None
