@@ -123,9 +123,9 @@ def _columns(
             if pairs.any():
                 first[pairs], last[pairs] = cells.complete(index, *row[left[pairs]].T)
             answers = cells.answers
-            shown, _ = value_after_dwell(
+            shown = value_after_dwell(
                 answers, first, last, circuit.capacitor_farads, cells.arrays, circuit.setup.dwell_s
-            )
+            ).value
             start[left], value[left], end[left], chosen[left] = answers.value[first], shown, answers.value[last], index
             left = left[~np.isfinite(shown)]
         columns.append(

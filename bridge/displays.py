@@ -111,16 +111,19 @@ def displays_of(
     units = [""] * len(probings)
     for index, shot in reversed(list(enumerate(shots))):
         start, end = cells.single_start[index][mine].astype(np.intp), cells.single_end[index][mine].astype(np.intp)
-        shown, time_sd = value_after_dwell(answers, start, end, circuit.capacitor_farads, cells.arrays, setup.dwell_s)
+        then = value_after_dwell(answers, start, end, circuit.capacitor_farads, cells.arrays, setup.dwell_s)
+        shown = then.value
         gain_sd, digits_sd = meter.sigma(probings[shot.probing].mode, shot.range_name, 0.0)
         here = np.isfinite(shown)
         gain = np.where(here, shown, 0.0) * gain_sd
-        own = np.sqrt(answers.own_sd[end] ** 2 + time_sd**2 + digits_sd**2 + gain**2)
+        spread = np.hypot(then.first_share * answers.own_sd[start], then.last_share * answers.own_sd[end])
+        own = np.sqrt(spread**2 + then.time_sd**2 + digits_sd**2 + gain**2)
         if shot.unit == "ohm":  # on its way, a range may change under it: where it then stands is known roughly
             with np.errstate(invalid="ignore"):
                 moving = here & (np.abs(shown - answers.value[end]) > MOVING_SHARE * np.abs(shown))
             own = np.where(moving, np.maximum(own, ROUGHLY * np.where(here, shown, 0.0)), own)
-        batch = np.sqrt(np.sum((answers.batch_load[:, end] * BATCH_SPREAD_V) ** 2, axis=0))
+        load = then.first_share * answers.batch_load[:, start] + then.last_share * answers.batch_load[:, end]
+        batch = np.sqrt(np.sum((load * BATCH_SPREAD_V) ** 2, axis=0))
         units[shot.probing] = shot.unit
         row = shot.probing
         value[row] = np.where(here, shown, value[row])

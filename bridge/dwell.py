@@ -7,13 +7,15 @@ transient.py.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from bridge.answers import Answers
 from bridge.shots import ShotArrays
 
-__all__ = ["charge_left", "value_after_dwell"]
+__all__ = ["AfterDwell", "charge_left", "value_after_dwell"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -22,6 +24,27 @@ DWELL_SPREAD = 0.3  # ln: a dwell within +/-50 % and a capacitor within +/-20 %,
 SMALLEST_STEP_V = 1e-3  # a capacitor that hardly moves has no memory worth carrying
 LONGEST_SHARE = 10.0
 RELEVANT_SHARE = 0.02  # capacitors that take less of the current than this do not set the pace
+
+
+@dataclass(frozen=True, slots=True)
+class AfterDwell:
+    """Displays when they are read, and how far they still go with their first and already with their last instant.
+
+    Parameters
+    ----------
+    value : ndarray, displays
+        Display [V] or [ohm]; infinite for OL, NaN where a solve did not converge.
+    time_sd : ndarray, displays
+        Spread from what is not known of dwell and capacitance [unit].
+    first_share, last_share : ndarray, displays
+        Change of the display with the display at the first instant and in the end [1]: while a bus charges, a diode's
+        drop still counts in full.
+    """
+
+    value: Array
+    time_sd: Array
+    first_share: Array
+    last_share: Array
 
 
 def _charging_times(answers: Answers, start: Index, end: Index, farads: Array) -> Array:
@@ -47,8 +70,8 @@ def value_after_dwell(
     shots: ShotArrays,
     seconds: float,
     charge: Array | None = None,
-) -> tuple[Array, Array]:
-    """Return the display after the dwell and its spread from what is not known of dwell and capacitance.
+) -> AfterDwell:
+    """Return the display after the dwell, its spread, and what moves it.
 
     Parameters
     ----------
@@ -82,16 +105,31 @@ def value_after_dwell(
     shot = answers.shot[end]
     first, last = answers.jack[start], answers.jack[end]
     linear = (shots.amps[shot] > 0.0) & (~shots.in_ohms[shot] | (last > 0.9 * shots.volts[shot]))
-    shown = []
+    shown, slopes, remains = [], [], []
     for spread in (-DWELL_SPREAD, 0.0, DWELL_SPREAD):
         elapsed = seconds * np.exp(spread) / pace
         progress = np.where(linear, np.minimum(begun + elapsed, 1.0), 1.0 - (1.0 - begun) * np.exp(-elapsed))
-        shown.append(shots.display(shot, first + progress * (last - first))[0])
+        display, slope = shots.display(shot, first + progress * (last - first))
+        shown.append(display)
+        slopes.append(slope)
+        # a constant current adds the same to any first value until the end is reached
+        remains.append(np.where(linear, progress < 1.0, 1.0 - progress))
     early, value, late = shown
     known = ~np.isnan(answers.value[start]) & ~np.isnan(answers.value[end])
     low = np.where(np.isfinite(early), early, shots.limit[shot])
     high = np.where(np.isfinite(late), late, shots.limit[shot])
-    return np.where(known, value, np.nan), np.where(known, 0.5 * np.abs(high - low), 0.0)
+    return AfterDwell(
+        np.where(known, value, np.nan),
+        np.where(known, 0.5 * np.abs(high - low), 0.0),
+        remains[1] * _ratio(slopes[1], shots.display(shot, first)[1]),
+        (1.0 - remains[1]) * _ratio(slopes[1], shots.display(shot, last)[1]),
+    )
+
+
+def _ratio(slope: Array, other: Array) -> Array:
+    """Return slope over another; 0 where that shows OL, which nothing small moves."""
+    answer: Array = np.where(other > 0.0, slope / np.where(other > 0.0, other, 1.0), 0.0)
+    return answer
 
 
 def charge_left(answers: Answers, start: int, end: int, farads: Array, seconds: float, before: Array) -> Array:

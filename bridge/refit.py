@@ -115,12 +115,8 @@ def _displays(
             cells = CellSolver(circuit, column.cells.shots, classes, bus_volts=circuit.setup.bus_volts)
             solved[id(column.cells)] = cells, classes.class_of[1:]
         cells, mine = solved[id(column.cells)]
-        start, end = np.empty(len(mine), dtype=np.intp), np.empty(len(mine), dtype=np.intp)
-        left = np.arange(len(mine))
-        for shot in column.shots:
-            start[left], end[left] = cells.single_start[shot][mine[left]], cells.single_end[shot][mine[left]]
-            left = left[~np.isfinite(cells.answers.value[end[left]])]
-        displays = as_read(dataclasses.replace(column, cells=cells).displays(start, end), model)
+        nudged_column = dataclasses.replace(column, cells=cells)
+        displays = as_read(nudged_column.displays(*nudged_column.of_classes(mine)), model)
         value[:, r] = displays.value
         spread[:, r] = np.sqrt(displays.own_sd**2 + displays.time_sd**2 + model.digits_sd**2)
         batch[:, r] = displays.batch_load.T * BATCH_SPREAD_V

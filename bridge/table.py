@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
-from bridge.dwell import charge_left, value_after_dwell
+from bridge.dwell import AfterDwell, charge_left, value_after_dwell
 from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
 from bridge.meter import MeterProfile
 from bridge.predict import UNKNOWN, CellSolver, Progress
@@ -279,12 +279,12 @@ class ReadingColumn:
             shown = (end[left] == UNKNOWN) | np.isfinite(value[np.maximum(end[left], 0)])
             # what climbs to OL may still be short of it when it is read
             climbs = np.flatnonzero(~shown & (start[left] != UNKNOWN) & np.isfinite(value[np.maximum(start[left], 0)]))
-            shown[climbs] = np.isfinite(self._after_dwell(start[left[climbs]], end[left[climbs]])[0])
+            shown[climbs] = np.isfinite(self._after_dwell(start[left[climbs]], end[left[climbs]]).value)
             left = left[~shown]
         return start, end
 
-    def _after_dwell(self, start: Index, end: Index, charge: Array | None = None) -> tuple[Array, Array]:
-        """Return the display after the dwell, and its spread, between answers at the first instant and in the end."""
+    def _after_dwell(self, start: Index, end: Index, charge: Array | None = None) -> AfterDwell:
+        """Return the display after the dwell between answers at the first instant and in the end."""
         circuit = self.cells.circuit
         return value_after_dwell(
             self.cells.answers, start, end, circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s, charge
@@ -294,22 +294,49 @@ class ReadingColumn:
         """Return displays that begin at some answers and end at others."""
         answers = self.cells.answers
         value, time_sd = answers.value[end], np.zeros(len(end))
+        own_sd, batch_load = answers.own_sd[end], answers.batch_load[:, end]
+        severity_load, owner = answers.severity_load[:, end], answers.owner[:, end]
         carried = value.copy()
         moves = np.flatnonzero(start != end)
-        course = start[moves], end[moves]
-        value[moves], time_sd[moves] = self._after_dwell(*course)
-        carried[moves] = self._after_dwell(*course, self.charge)[0] if self.charge.any() else value[moves]
+        if len(moves):
+            begins = start[moves]
+            then = self._after_dwell(begins, end[moves])
+            value[moves], time_sd[moves] = then.value, then.time_sd
+            carried[moves] = then.value
+            if self.charge.any():
+                carried[moves] = self._after_dwell(begins, end[moves], self.charge).value
+            own_sd[moves] = np.hypot(then.first_share * answers.own_sd[begins], then.last_share * own_sd[moves])
+            batch_load[:, moves] = (
+                then.first_share * answers.batch_load[:, begins] + then.last_share * batch_load[:, moves]
+            )
+            severity_load[:, moves], owner[:, moves] = _add_loads(
+                (then.last_share * severity_load[:, moves], owner[:, moves]),
+                (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
+            )
         return Displays(
             start=answers.value[start],
             value=value,
             carried=carried,
             end=answers.value[end],
             time_sd=time_sd,
-            own_sd=answers.own_sd[end],
-            batch_load=answers.batch_load[:, end],
-            severity_load=answers.severity_load[:, end],
-            owner=answers.owner[:, end],
+            own_sd=own_sd,
+            batch_load=batch_load,
+            severity_load=severity_load,
+            owner=owner,
         )
+
+
+def _add_loads(last: tuple[Array, Index], first: tuple[Array, Index]) -> tuple[Array, Index]:
+    """Add two pairs of severity loads, each to its owner's; an answer may know one owner or two, in either order."""
+    load, owner = last[0].copy(), last[1].copy()
+    for more, whose in zip(*first, strict=True):
+        there = [(owner[k] == whose) for k in (0, 1)]
+        free = [(load[k] == 0.0) for k in (0, 1)]
+        lost = ~(there[0] | there[1])
+        for k, mine in ((0, there[0] | (lost & free[0])), (1, ~there[0] & (there[1] | (lost & ~free[0] & free[1])))):
+            owner[k] = np.where(mine, whose, owner[k])
+            load[k] = np.where(mine, load[k] + more, load[k])
+    return load, owner
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,7 @@ from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.table import FaultSpace, build_space
+from bridge.table import FaultSpace, TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from bridge.worksheet import rail_probings
 from tests.studies.scores import debiased_calibration_error, wilson_interval
@@ -135,12 +135,13 @@ def run(name: str, boards: int, seed: int, *, uniform: bool, simulator: bool, sp
     counts = fault_table().counts
     shares = np.array([counts.healthy, counts.one, counts.two])
     rng = np.random.default_rng(seed)
+    memory = TableMemory()
     verdicts: list[Verdict] = []
     for number in range(boards):
         damage = draw_faults(space, int(rng.choice(3, p=shares / shares.sum())), rng, uniform=uniform)
         virtual = draw_board(board, meter, setup, rng, spread)
         readings = (_read_by_simulator if simulator else read_board)(virtual, plan, damage, rng)
-        ranking = rank(board, meter, setup, readings)
+        ranking = rank(board, meter, setup, readings, memory=memory)
         verdicts.append(judge(ranking, damage, dictionary.nearest(readings)))
         print(f"{number + 1} of {boards}", end="\r", file=sys.stderr)
     return verdicts

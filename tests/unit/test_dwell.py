@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
+import numpy as np
 import pytest
 
-from bridge.board import load_board
+from bridge.board import Board, load_board
 from bridge.displays import displays_of
 from bridge.faults import Fault
-from bridge.forecast import forecast_each
+from bridge.forecast import forecast, forecast_each
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
+from bridge.table import build_space, build_table
 from tests.physics.benchboards import bare_bridge, capacitor, make_board, number
 
 LEADS = [Probing("P", "U"), Probing("U", "N"), Probing("N", "U")]
@@ -51,3 +54,36 @@ def test_low_one_of_two_in_series(which: str) -> None:
     exact = [number(row[0].value) for row in forecast_each(board, meter, setup, probing, sets)]
     assert estimated[1] == exact[1] == math.inf
     assert estimated[0] == pytest.approx(exact[0], rel=0.1)
+
+
+CLIMBING = [Probing(leg, "N", "ohms") for leg in "UVW"] + [Probing("P", leg) for leg in "UVW"]
+
+
+@pytest.mark.parametrize("dwell_s", [0.05, 0.3, 1.0])
+def test_drops_count_while_the_bus_charges(dwell_s: float) -> None:
+    """A display that climbs moves with the drops it climbs through, by what the transient says when all drops move."""
+    board, meter, setup = load_board("six-switch-bridge"), load_meter(), Setup(dwell_s=dwell_s)
+    space = build_space(board, setup)
+    table = build_table(space, meter, CLIMBING, [True] * len(CLIMBING), pairs=False)
+    step = 1e-3
+    more, less = (forecast(_with_drops(board, way * step), meter, setup, CLIMBING) for way in (1.0, -1.0))
+    moving = 0
+    for column, high, low in zip(table.columns, more, less, strict=True):
+        shown = column.displays(*column.of_classes(np.zeros(1, dtype=np.intp)))
+        if not np.isfinite(shown.value[0]) or shown.time_sd[0] == 0.0:
+            continue
+        moving += 1
+        exact = (number(high.value) - number(low.value)) / (2.0 * step)
+        assert shown.batch_load[:, 0].sum() == pytest.approx(exact, rel=0.05)
+        assert shown.own_sd[0] >= 0.9 * 0.01 * abs(exact)  # one discrete diode of 10 mV lies in the path
+    assert moving == len(CLIMBING)
+
+
+def _with_drops(board: Board, volts: float) -> Board:
+    parts = {
+        ref: dataclasses.replace(part, values={**part.values, "drop_1ma": part.values["drop_1ma"] + volts})
+        if "drop_1ma" in part.values
+        else part
+        for ref, part in board.parts.items()
+    }
+    return dataclasses.replace(board, parts=parts)
