@@ -15,10 +15,21 @@ from bridge.wording import quoted
 
 if TYPE_CHECKING:
     from bridge.board import Board
+    from bridge.firstpower import BenchSupply
     from bridge.meter import MeterProfile
     from bridge.probing import Setup
 
-__all__ = ["AsJson", "BenchOptions", "BoardName", "ReferenceName", "SeenBefore", "with_bench_options"]
+__all__ = [
+    "AsJson",
+    "BenchOptions",
+    "BoardName",
+    "LimitAmps",
+    "ReferenceName",
+    "SeenBefore",
+    "SupplyVolts",
+    "typed_supply",
+    "with_bench_options",
+]
 
 BoardName = Annotated[
     str, typer.Argument(metavar="BOARD", help="Name of a shipped board, or path to a board file.", show_default=False)
@@ -41,6 +52,16 @@ SeenBefore = Annotated[
         metavar="WHAT",
         help='What was seen before any reading: "F_1 open", "trips at switch-on". Repeatable.',
     ),
+]
+
+SupplyVolts = Annotated[
+    str | None,
+    typer.Option(
+        "--supply", metavar="VOLTS", help="A bench supply of 12 to 30 V feeds P to N; all readings are volts."
+    ),
+]
+LimitAmps = Annotated[
+    str | None, typer.Option("--limit", metavar="AMPS", help="Current limit of the bench supply. [default: 0.1]")
 ]
 
 # set-up key as bench journals name it -> option a person typed
@@ -142,6 +163,28 @@ class BenchOptions:
         except InputError as error:
             place = str(error).partition(": ")[0]
             raise InputError(error.problem, where=OPTION_OF.get(place, place)) from None
+
+
+def typed_supply(supply: str | None, limit: str | None) -> BenchSupply | None:
+    """Return the bench supply that was typed, None where none was.
+
+    Parameters
+    ----------
+    supply, limit : str or None
+        Voltage and current limit as typed.
+
+    Raises
+    ------
+    InputError
+        A value that is not accepted, or a limit without a supply; the option is named.
+    """
+    if supply is None:
+        if limit is not None:
+            raise InputError(f"{quoted(limit)} without a supply; accepted: with --supply", where="--limit")
+        return None
+    from bridge.firstpower import supply_from
+
+    return supply_from(supply, limit)
 
 
 def _number(text: str | None) -> float | str | None:

@@ -7,7 +7,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from bridge.charge import charge_warning
 from bridge.faults import describe_fault
 from bridge.groupwords import group_words
 
@@ -260,6 +259,6 @@ def ranking_payload(ranking: Ranking, top: int) -> Payload:
             for odd in ranking.odd_ones
         ],
         "seen": list(ranking.seen),
-        "caution": charge_warning(ranking.readings, ranking.given_setup),
+        "caution": ranking.caution,
         "setup": [{"what": belief.what, "probability": belief.probability} for belief in ranking.setup],
     }

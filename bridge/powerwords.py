@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from bridge.board import Board
-from bridge.faults import describe_fault
+from bridge.faults import Fault, describe_fault
 from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts
+from bridge.forecast import Forecast
 from bridge.layout import Column, Page, Table
+from bridge.payload import ranking_payload
 from bridge.powerrank import PowerRanking, single_faults
 from bridge.probing import Setup
-from bridge.units import format_ohms, format_volts
+from bridge.render import ranking_page
+from bridge.units import format_volts
 
-__all__ = ["power_page", "power_payload"]
+__all__ = ["power_page", "power_payload", "powered_forecast_page", "powered_page"]
 
 SEEN_V = 0.5  # what a voltage has to move by to be noticed beside leakage and the meter
 LISTED = 25
@@ -25,7 +29,13 @@ CAUTIONS = (
     "Where local rules or the maker's manual ask for more, they are right.",
 )
 
+_CAUTION_BLOCK = "Before power goes on:\n" + "\n".join(f"- {caution}" for caution in CAUTIONS)
+
 Row = tuple[float | None, ...]
+
+
+def _fed(supply: BenchSupply) -> str:
+    return f"{supply.volts:g} V limited to {supply.amps:g} A from P to N"
 
 
 def _all_volts(
@@ -43,7 +53,7 @@ def _all_volts(
 
 
 def power_payload(
-    board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRanking | None = None
+    board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRanking | None = None, top: int = 0
 ) -> dict[str, Any]:
     """Return the answer for programs.
 
@@ -57,6 +67,8 @@ def power_payload(
         What feeds it.
     ranking : PowerRanking, optional
         What the voltages read say.
+    top : int
+        How many candidates to list; 0 for all.
     """
     places, healthy, faults = _all_volts(board, setup, supply)
     answer: dict[str, Any] = {
@@ -70,14 +82,7 @@ def power_payload(
         "candidates": [],
     }
     if ranking is not None:
-        answer["candidates"] = [
-            {
-                "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
-                "probability": candidate.probability,
-            }
-            for candidate in ranking.candidates
-        ]
-        answer["fit"] = {"ok": ranking.fits, "worst_reading": ranking.worst_reading}
+        answer.update(ranking_payload(ranking, top))
     return answer
 
 
@@ -85,7 +90,9 @@ def _cell(volts: float | None) -> str:
     return "not known" if volts is None else format_volts(volts)
 
 
-def power_page(board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRanking | None = None) -> Page:
+def power_page(
+    board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRanking | None = None, top: int = 0
+) -> Page:
     """Return the answer for people.
 
     Parameters
@@ -98,13 +105,15 @@ def power_page(board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRa
         What feeds it.
     ranking : PowerRanking, optional
         What the voltages read say.
+    top : int
+        How many candidates to list; 0 for all.
     """
     places, healthy, faults = _all_volts(board, setup, supply)
     blocks: list[str | Table] = []
     if ranking is not None:
-        blocks += _ranking_blocks(board, ranking)
+        blocks += ranking_page(ranking, top, closing=())
     blocks.append(
-        f"{board.title}, {supply.volts:g} V limited to {supply.amps:g} A from P to N, read with a voltmeter of "
+        f"{board.title}, {_fed(supply)}, read with a voltmeter of "
         "10 M\N{GREEK CAPITAL LETTER OMEGA}, gate drive without supply."
     )
     good = tuple((str(place), _cell(volts)) for place, volts in zip(places, healthy, strict=True))
@@ -124,27 +133,60 @@ def power_page(board: Board, setup: Setup, supply: BenchSupply, ranking: PowerRa
     rows = tuple(row for _, row in shown[:LISTED])
     title = f"Faults that show, {len(shown)} of {len(faults)}, at their usual resistance; plainest first"
     blocks.append(Table(title, columns, rows))
-    blocks.append("Before power goes on:\n" + "\n".join(f"- {caution}" for caution in CAUTIONS))
+    blocks.append(_CAUTION_BLOCK)
     return blocks
 
 
-def _ranking_blocks(board: Board, ranking: PowerRanking) -> list[str | Table]:
-    healthy = next(guess.probability for guess in ranking.candidates if not guess.faults)
-    blocks: list[str | Table] = [f"The board is good with {healthy:.1%}, as far as these voltages tell."]
-    if not ranking.fits:
-        blocks.append("No single fault explains all of these voltages; read them again before you go on.")
+def powered_page(ranking: PowerRanking, top: int, *, every_row: bool = False) -> Page:
+    """Return what voltages say, for people.
+
+    Parameters
+    ----------
+    ranking : PowerRanking
+        What the voltages read say.
+    top : int
+        How many candidates to list; 0 for all.
+    every_row : bool
+        Whether rows of hardly any probability are listed too.
+    """
+    return ranking_page(ranking, top, every_row=every_row, closing=(_CAUTION_BLOCK,))
+
+
+def powered_forecast_page(
+    board: Board,
+    supply: BenchSupply,
+    forecasts: Sequence[Forecast],
+    faults: Sequence[tuple[Fault, float | None]],
+    healthy: Sequence[Forecast] | None = None,
+) -> Page:
+    """Return what a voltmeter is expected to show, for people.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    supply : BenchSupply
+        What feeds it.
+    forecasts : sequence of Forecast
+        What is expected, a row each.
+    faults : sequence of (Fault, float or None)
+        What is broken, with its resistance [ohm]; None for the usual one.
+    healthy : sequence of Forecast, optional
+        What a good board reads, where something is broken.
+    """
+    words = [f"{fault.part} {describe_fault(board.parts[fault.part], fault.mode).phrase}" for fault, _ in faults]
     rows = tuple(
         (
-            f"{candidate.probability:.1%}",
-            "; ".join(
-                f"{guess.part} {describe_fault(board.parts[guess.part], guess.mode).phrase}"
-                + ("" if guess.ohms is None else f" (about {format_ohms(guess.ohms)})")
-                for guess in candidate.faults
-            )
-            or "good",
+            f"{one.probing.red} to {one.probing.black}",
+            _cell(one.value),
+            _cell(healthy[number].value) if healthy else "",
+            one.error or "",
         )
-        for candidate in ranking.candidates[:10]
-        if candidate.probability >= 0.001
+        for number, one in enumerate(forecasts)
     )
-    blocks.append(Table("What explains it", (Column("probability", right=True), Column("board")), rows))
-    return blocks
+    columns = (Column("leads"), Column("volts", right=True), Column("a good board", right=True), Column("remark"))
+    return [
+        f"{board.name}, {'with ' + ', '.join(words) if words else 'good'}, {_fed(supply)}.",
+        Table("Voltages to expect", columns, rows).without_empty_columns(),
+        _CAUTION_BLOCK,
+    ]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.board import Board
+from bridge.charge import charge_warning
 from bridge.crowd import forecast_crowd
 from bridge.faults import Fault
 from bridge.forecast import Forecast, forecast_each
@@ -201,6 +202,11 @@ class Ranking:
     held: tuple[Hold, ...] = ()
     seen: tuple[str, ...] = ()
     odd_ones: tuple[OddOne, ...] = ()
+
+    @property
+    def caution(self) -> str | None:
+        """What to do about charge that the readings betray, before anything else; None where nothing does."""
+        return charge_warning(self.readings, self.given_setup)
 
     def predictions(self, candidate: int) -> tuple[Forecast, ...]:
         """Return what a candidate predicts for each reading, in their order."""

@@ -6,7 +6,6 @@ from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 from bridge.bare import bare_gate_caution
-from bridge.charge import charge_warning
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import group_words, packages_in_words
 from bridge.layout import Column, Page, Table, can_show
@@ -275,7 +274,9 @@ def forecasts_page(
     ]
 
 
-def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False, columns: int = 0) -> Page:
+def ranking_page(
+    ranking: Ranking, top: int, *, every_row: bool = False, columns: int = 0, closing: Sequence[str] | None = None
+) -> Page:
     """Return what the readings say: the verdict first, then the evidence for it.
 
     Parameters
@@ -288,12 +289,13 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False, columns
         Whether rows of hardly any probability are listed too.
     columns : int
         Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
+    closing : sequence of str, optional
+        Paragraphs at the end, in place of where to go from readings with the power off.
     """
     listed = ranking.candidates[: top or None]
     if not every_row:
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
-    warning = charge_warning(ranking.readings, ranking.given_setup)
-    page: list[str | Table] = [] if warning is None else [warning]
+    page: list[str | Table] = [] if ranking.caution is None else [ranking.caution]
     verdict = verdict_sentences(ranking)
     if not ranking.fit.ok:
         page.append(verdict.pop(0))  # where nothing explains the readings, that comes before all else
@@ -311,6 +313,8 @@ def ranking_page(ranking: Ranking, top: int, *, every_row: bool = False, columns
     page += [f"{group_words(ranking, group)}." for group in ranking.groups if group.probability >= WORTH_WORDS]
     page.append(_worst_reading(ranking))
     page.extend(_bench_doubts(ranking))
+    if closing is not None:
+        return [*page, *closing]
     page.append(NEXT_STEP)
     *bare, before = _cautions(ranking.board, ranking.given_setup)
     return [*page, *bare, f"{before} {CAUTION_AFTER}"]

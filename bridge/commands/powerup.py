@@ -7,9 +7,11 @@ from typing import Annotated
 import typer
 
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName
+from bridge.options import AsJson, BenchOptions, BoardName, LimitAmps
 
 __all__ = ["power_up"]
+
+TOP = 20
 
 
 def power_up(
@@ -18,9 +20,7 @@ def power_up(
     supply: Annotated[
         str | None, typer.Option("--supply", metavar="VOLTS", help="Bench supply from P to N, 12 to 30. [default: 24]")
     ] = None,
-    limit: Annotated[
-        str | None, typer.Option("--limit", metavar="AMPS", help="Its current limit. [default: 0.1]")
-    ] = None,
+    limit: LimitAmps = None,
     connected: Annotated[
         list[str] | None,
         typer.Option("--connected", metavar="WHAT", help="Left connected: motor, coil, ... Repeatable."),
@@ -29,6 +29,9 @@ def power_up(
     readings: Annotated[
         str | None,
         typer.Option("--readings", metavar="FILE", help="Rank by voltages read: red, black, volts; - is stdin."),
+    ] = None,
+    top: Annotated[
+        int | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]", min=0)
     ] = None,
     json: AsJson = False,
 ) -> Page | str:
@@ -39,12 +42,16 @@ def power_up(
     from bridge import payload, powerwords
     from bridge.board import load_board
     from bridge.firstpower import supply_from
-    from bridge.powerrank import load_power_readings, rank_power
+    from bridge.powerrank import rank_power
+    from bridge.powersheet import load_power_readings
 
     known = load_board(board)
     source = supply_from(supply, limit)
     setup = BenchOptions(connected=connected, unplugged=unplugged).setup(known)
-    ranking = None if readings is None else rank_power(known, setup, source, load_power_readings(readings, known))
+    listed = TOP if top is None else top
+    ranking = None
+    if readings is not None:
+        ranking = rank_power(known, setup, source, load_power_readings(readings, known, setup))
     if json:
-        return payload.json_text(powerwords.power_payload(known, setup, source, ranking))
-    return powerwords.power_page(known, setup, source, ranking)
+        return payload.json_text(powerwords.power_payload(known, setup, source, ranking, listed))
+    return powerwords.power_page(known, setup, source, ranking, listed)

@@ -8,13 +8,22 @@ import typer
 
 from bridge.errors import InputError
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+from bridge.options import (
+    AsJson,
+    BenchOptions,
+    BoardName,
+    LimitAmps,
+    SupplyVolts,
+    typed_supply,
+    with_bench_options,
+)
 
 if TYPE_CHECKING:
     from bridge.board import Board
     from bridge.faults import Fault
+    from bridge.firstpower import BenchSupply
     from bridge.meter import MeterProfile
-    from bridge.probing import Probing
+    from bridge.probing import Probing, Setup
 
 __all__ = ["predict"]
 
@@ -35,13 +44,15 @@ def predict(
         str | None,
         typer.Option("--readings", metavar="FILE", help="Put the leads where this file did; its readings are ignored."),
     ] = None,
+    supply: SupplyVolts = None,
+    limit: LimitAmps = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
     """Predict what a board reads, healthy or not.
 
     Without --at or --readings: all ordered pairs of main terminals in diode mode, then each
-    gate to its emitter in ohms mode.
+    gate to its emitter in ohms mode; with --supply each of them in volts mode.
     """
     from bridge import payload, render
     from bridge.board import load_board
@@ -49,9 +60,13 @@ def predict(
     from bridge.meter import load_meter
 
     known = load_board(board)
+    fed = typed_supply(supply, limit)
     meter = bench.load_meter() or load_meter()
     setup = bench.setup(known)
     faults = _faults(fault or [], known)
+    if fed is not None:
+        places = _powered_places(at or [], readings, known, meter)
+        return _powered(known, setup, fed, places, faults, json)
     probings = _probings(at or [], readings, known, meter)
     forecasts = forecast(known, meter, setup, probings, faults)
     if json:
@@ -90,3 +105,38 @@ def _probings(at: list[str], readings: str | None, board: Board, meter: MeterPro
         except InputError as error:
             raise InputError(str(error), where="--at") from None
     return tuple(probings)
+
+
+def _powered_places(at: list[str], readings: str | None, board: Board, meter: MeterProfile) -> tuple[Probing, ...]:
+    """Return where the voltmeter goes: as typed, or at every place of a first power-up."""
+    from bridge.firstpower import places_to_read
+    from bridge.powersheet import check_powered_place
+    from bridge.probing import Probing
+
+    if not at and readings is None:
+        return tuple(Probing(place.red, place.black, "volts") for place in places_to_read(board))
+    probings = _probings(at, readings, board, meter)
+    for probing in probings:
+        try:
+            check_powered_place(probing)
+        except InputError as error:
+            raise InputError(str(error), where="--at" if at else "--readings") from None
+    return probings
+
+
+def _powered(
+    board: Board,
+    setup: Setup,
+    supply: BenchSupply,
+    probings: tuple[Probing, ...],
+    faults: list[tuple[Fault, float | None]],
+    json: bool,
+) -> Page | str:
+    """Predict voltages while a bench supply feeds the board."""
+    from bridge import payload, powerwords
+    from bridge.powerrank import power_forecasts
+
+    healthy, found = power_forecasts(board, setup, supply, probings, [(), tuple(faults)])
+    if json:
+        return payload.json_text(payload.forecasts_payload(found))
+    return powerwords.powered_forecast_page(board, supply, found, faults, healthy if faults else None)

@@ -2,13 +2,29 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from bridge.commands.taken import ReadingsName, load_reference, load_taken
+from bridge.errors import InputError
 from bridge.layout import Page, terminal_columns
-from bridge.options import AsJson, BenchOptions, BoardName, ReferenceName, SeenBefore, with_bench_options
+from bridge.options import (
+    AsJson,
+    BenchOptions,
+    BoardName,
+    LimitAmps,
+    ReferenceName,
+    SeenBefore,
+    SupplyVolts,
+    typed_supply,
+    with_bench_options,
+)
+
+if TYPE_CHECKING:
+    from bridge.board import Board
+    from bridge.firstpower import BenchSupply
+    from bridge.readings import ReadingSet
 
 __all__ = ["rank"]
 
@@ -25,6 +41,8 @@ def rank(
     ] = None,
     seen: SeenBefore = None,
     reference: ReferenceName = None,
+    supply: SupplyVolts = None,
+    limit: LimitAmps = None,
     json: AsJson = False,
     bench: BenchOptions,
 ) -> Page | str:
@@ -37,10 +55,39 @@ def rank(
     from bridge.rank import rank as rank_faults
 
     known = load_board(board)
+    fed = typed_supply(supply, limit)
     taken = load_taken(readings, known, bench)
+    if fed is not None:
+        return _powered(known, taken, fed, TOP if top is None else top, seen, reference, top is not None, json)
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
     listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))
     return render.ranking_page(ranking, listed, every_row=top is not None, columns=terminal_columns())
+
+
+def _powered(
+    board: Board,
+    taken: ReadingSet,
+    supply: BenchSupply,
+    top: int,
+    seen: list[str] | None,
+    reference: str | None,
+    every_row: bool,
+    json: bool,
+) -> Page | str:
+    """Rank voltages read while a bench supply feeds the board."""
+    from bridge import payload, powerwords
+    from bridge.powerrank import rank_power
+    from bridge.powersheet import check_powered
+    from bridge.textfile import shown_source
+
+    for option, typed in (("--seen", seen), ("--reference", reference)):
+        if typed:
+            raise InputError("there together with --supply; accepted: one of the two", where=option)
+    readings = check_powered(taken.readings, shown_source(taken.source))
+    ranking = rank_power(board, taken.setup, supply, readings)
+    if json:
+        return payload.json_text(payload.ranking_payload(ranking, top))
+    return powerwords.powered_page(ranking, top, every_row=every_row)

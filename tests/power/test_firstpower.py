@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import random
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,8 +14,10 @@ from bridge.board import load_board, parse_board
 from bridge.errors import InputError
 from bridge.faults import Fault, median_ohms
 from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts, supply_from
-from bridge.powerrank import PowerReading, rank_power, single_faults
+from bridge.meter import load_meter
+from bridge.powerrank import rank_power, single_faults
 from bridge.probing import Setup
+from bridge.readings import Reading, parse_reading
 from tests.conftest import Outcome
 from tests.crosscheck.netlist import OPTIONS, OTHER_OPTIONS, Damage, MeterRange, meter_lines, write_board
 from tests.crosscheck.runner import operating_points, require_simulator
@@ -125,9 +128,18 @@ def test_a_leak_no_meter_sees_shows_at_its_phase(ohms: float) -> None:
     assert (healthy[0] or 1.0) < 0.2
 
 
-def reading(red: str, black: str, volts: float) -> PowerReading:
+def reading(red: str, black: str, volts: float) -> Reading:
     """Return a voltage as if read from a file."""
-    return PowerReading(2, Place(red, black), volts)
+    fields = {"red": red, "black": black, "mode": "volts", "reading": f"{volts:.4g}"}
+    return parse_reading(fields, BRIDGE, load_meter(), line=2)
+
+
+def readings_of(faults: list[tuple[Fault, float | None]], times: int = 1) -> list[Reading]:
+    """Return every voltage of a bridge with these faults, each taken a number of times."""
+    places = places_to_read(BRIDGE)
+    volts = power_volts(BRIDGE, Setup(), BENCH, places, [faults])[0]
+    taken = [reading(place.red, place.black, value or 0.0) for place, value in zip(places, volts, strict=True)]
+    return taken * times
 
 
 def test_good_voltages_make_a_good_board_likelier() -> None:
@@ -136,7 +148,7 @@ def test_good_voltages_make_a_good_board_likelier() -> None:
     ranking = rank_power(BRIDGE, Setup(), BENCH, rows)
     assert ranking.candidates[0].faults == ()
     assert ranking.candidates[0].probability > 0.65
-    assert ranking.fits
+    assert ranking.fit.ok
     assert sum(guess.probability for guess in ranking.candidates) == pytest.approx(1.0)
 
 
@@ -147,6 +159,54 @@ def test_a_leak_is_found_with_its_size() -> None:
     first = ranking.candidates[0].faults[0]
     assert (first.part, first.mode) in {("Q_UH", "ce-leak"), ("D_UH", "leak")}
     assert 60e3 < (first.ohms or 0.0) < 600e3  # 24 x 10 M/(10 M + R) = 23.4: R = 256 k
+
+
+@pytest.mark.parametrize(("other", "times"), [("Q_VH", 2), ("Q_UL", 3)])
+def test_two_leaks_at_once_are_found(other: str, times: int) -> None:
+    """Two leaks lead once voltages were read twice, on one leg, where two slips explain as much, three times."""
+    faults: list[tuple[Fault, float | None]] = [(Fault("Q_UH", "ce-leak"), 40e3), (Fault(other, "ce-leak"), 90e3)]
+    ranking = rank_power(BRIDGE, Setup(), BENCH, readings_of(faults, times))
+    leader = ranking.groups[ranking.candidates[0].group]
+    packages = [
+        {BRIDGE.parts[guess.part].package for guess in ranking.candidates[member].faults}
+        for member in leader.members[:4]
+    ]
+    assert {"Q_UH", other} in packages
+    assert len(ranking.candidates[0].faults) == 2
+    single = sum(guess.probability for guess in ranking.candidates if len(guess.faults) == 1)
+    assert single < 0.2
+    assert sum(group.probability for group in ranking.groups) == pytest.approx(1.0)
+
+
+def test_what_the_voltages_cannot_tell_apart_is_one_group() -> None:
+    """A leaking switch and its leaking diode lie between the same two nets: one group, and the same package."""
+    ranking = rank_power(BRIDGE, Setup(), BENCH, readings_of([(Fault("Q_WL", "ce-leak"), 30e3)]))
+    number = {guess.faults[0]: guess.group for guess in ranking.candidates if len(guess.faults) == 1}
+    groups = {(fault.part, fault.mode): group for fault, group in number.items()}
+    assert groups["Q_WL", "ce-leak"] == groups["D_WL", "leak"]
+    assert groups["Q_WL", "ce-leak"] != groups["Q_UH", "ce-leak"]
+
+
+def test_voltages_of_pairs_are_ngspices() -> None:
+    """Thirty pairs drawn from all singles (seed 4) are within 10 mV of ngspice at two places each."""
+    require_simulator()
+    draw = random.Random(4)
+    singles, places = single_faults(BRIDGE, Setup()), [place for place in places_to_read(BRIDGE) if place.black == "N"]
+    texts, ours = [], []
+    while len(ours) < 60:
+        pair = draw.sample(singles, 2)
+        if pair[0].part == pair[1].part:
+            continue
+        sized = [(fault, median_ohms(BRIDGE.parts[fault.part], fault.mode)) for fault in pair]
+        damage = [Damage(fault.part, fault.mode, ohms) for fault, ohms in sized]
+        some = draw.sample(places, 2)
+        ours += power_volts(BRIDGE, Setup(), BENCH, some, [sized])[0]
+        texts += [netlist("six-switch-bridge", place, damage) for place in some]
+    options = (OPTIONS, *OTHER_OPTIONS, {**OPTIONS, "rshunt": 1e11, "itl1": 1000})
+    theirs = operating_points(texts, options=options)
+    gaps = [math.inf if mine is None else abs(mine - foreign) for mine, foreign in zip(ours, theirs, strict=True)]
+    assert max(gaps) < WITHIN_V
+    assert sum(abs(volts) > 0.05 for volts in theirs) > 20
 
 
 @pytest.mark.parametrize(
@@ -198,8 +258,75 @@ def test_the_command_answers_people_and_programs(command: Callable[..., Outcome]
     answer = json.loads(outcome.out)
     assert outcome.out.count("\n") == 1
     assert len(answer["healthy"]) == len(answer["places"]) == 10
-    assert sum(candidate["probability"] for candidate in answer["candidates"]) == pytest.approx(1.0)
+    assert len(answer["candidates"]) == 20
+    assert answer["candidates"][0]["faults"] == []
+    assert sum(group["probability"] for group in answer["groups"]) == pytest.approx(1.0)
     assert answer["fit"]["ok"]
+
+
+SHEET = "red,black,mode,reading\nP,N,volts,24\nU,N,volts,23.4\nU,N,volts,23.4\nV,N,volts,0.07\n"
+
+
+def test_rank_takes_a_supply_and_says_what_power_up_says(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """The same voltages give the same candidates by both commands, from a readings sheet or a table of volts."""
+    sheet, table = tmp_path / "sheet.csv", tmp_path / "volts.csv"
+    sheet.write_text(SHEET, encoding="utf-8")
+    table.write_text("red,black,volts\nP,N,24\nU,N,23.4\nU,N,23.4\nV,N,0.07\n", encoding="utf-8")
+    ranked = json.loads(command("rank", "six-switch-bridge", str(sheet), "--supply", "24", "--json").out)
+    assert set(ranked) >= {"board", "readings", "fit", "candidates", "groups", "parts", "setup"}
+    for file in (sheet, table):
+        other = json.loads(command("power-up", "six-switch-bridge", "--readings", str(file), "--json").out)
+        assert other["candidates"] == ranked["candidates"]
+    first = ranked["candidates"][0]
+    assert first["faults"][0]["part"] in ("Q_UH", "D_UH")
+    assert [row["value"] for row in first["predicted"]] == pytest.approx([24.0, 23.4, 23.4, 0.07], abs=0.4)
+    assert ranked["caution"] is None
+    page = command("rank", "six-switch-bridge", str(sheet), "--supply", "24").out
+    assert "Q_UH" in page.splitlines()[0]
+    assert "bridgefault next" not in page
+
+
+def test_predict_takes_a_supply(command: Callable[..., Outcome]) -> None:
+    """100 k from P against the voltmeter's 10 M leaves 23.76 V at U; a good board has next to nothing there."""
+    fault = ("--fault", "Q_UH:ce-leak:100k", "--at", "U,N,volts")
+    answer = json.loads(command("predict", "six-switch-bridge", "--supply", "24", *fault, "--json").out)["readings"]
+    assert [(row["mode"], row["unit"], row["state"]) for row in answer] == [("volts", "V", "steady")]
+    assert answer[0]["value"] == pytest.approx(24.0 * 10e6 / 10.1e6, rel=0.01)
+    every = json.loads(command("predict", "six-switch-bridge", "--supply", "24", "--json").out)["readings"]
+    assert [(row["red"], row["black"]) for row in every] == [(p.red, p.black) for p in places_to_read(BRIDGE)]
+    assert "a good board" in command("predict", "six-switch-bridge", "--supply", "24", *fault).out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "problem"),
+    [
+        (("rank", "{sheet}", "--supply", "300"), "--supply: 300 V; accepted: 12 to 30 V"),
+        (("rank", "{sheet}", "--limit", "0.1"), "--limit: '0.1' without a supply"),
+        (("rank", "{diode}", "--supply", "24"), "diode.csv, line 2, mode: 'diode' while the bench supply feeds"),
+        (("rank", "{held}", "--supply", "24"), "held.csv, line 2, hold: 'UH@12'; accepted: nothing"),
+        (("rank", "{high}", "--supply", "24"), "high.csv, line 2, reading: '325'; accepted: a voltage"),
+        (("rank", "{sheet}", "--supply", "24", "--seen", "F_1 open"), "--seen: there together with --supply"),
+        (("predict", "--supply", "24", "--at", "U,N,diode"), "--at: mode: 'diode' while the bench supply feeds"),
+    ],
+)
+def test_what_a_supply_does_not_go_with_is_refused(
+    arguments: tuple[str, ...], problem: str, command: Callable[..., Outcome], tmp_path: Path
+) -> None:
+    """Readings of another mode, held gates and mains voltages are refused in one line that names their place."""
+    rows = {
+        "sheet": "U,N,volts,0.07,",
+        "diode": "U,N,diode,OL,",
+        "held": "U,N,volts,0.1,UH@12",
+        "high": "U,N,volts,325,",
+    }
+    files = {}
+    for name, row in rows.items():
+        files[name] = str(tmp_path / f"{name}.csv")
+        Path(files[name]).write_text(f"red,black,mode,reading,hold\n{row}\n", encoding="utf-8")
+    name, *rest = arguments
+    outcome = command(name, "six-switch-bridge", *(word.format(**files) for word in rest))
+    assert (outcome.status, outcome.out, outcome.err.count("\n")) == (2, "", 1)
+    assert problem in outcome.err
 
 
 def test_what_is_left_connected_is_there(command: Callable[..., Outcome]) -> None:
