@@ -51,11 +51,14 @@ def resume(data: bytes, source: str, board: Board, typed: Answers) -> tuple[Answ
         taken.setup, bus_volts=0.0
     ):
         raise InputError("a session with another set-up; accepted: the same options, or a new file", where=where)
-    skipped = frozenset(
-        parse_probing(entry["red"], entry["black"], entry["mode"], entry["hold"], entry["lift"], board, taken.meter)
-        for entry in journal.skipped
-    )
-    reach = typed.reach or _reach_of(journal.bench, board)
+    try:
+        skipped = frozenset(
+            parse_probing(entry["red"], entry["black"], entry["mode"], entry["hold"], entry["lift"], board, taken.meter)
+            for entry in journal.skipped
+        )
+        reach = typed.reach or _reach_of(journal.bench, board)
+    except InputError as error:
+        raise InputError(f"skip or reach: {error}", where=where) from None
     return Answers(
         meter=taken.meter,
         meter_name=journal.meter,

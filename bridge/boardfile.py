@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.errors import InputError
-from bridge.wording import quoted
+from bridge.wording import bare, quoted
 
 __all__ = [
     "BlockEntry",
@@ -123,8 +123,7 @@ def shown(value: object) -> str:
 
 def shown_key(name: object) -> str:
     """Return a key or designator as messages show it: bare where that is readable, else quoted."""
-    text = str(name) if isinstance(name, str | int) else shown(name)
-    return text if text.isprintable() and 0 < len(text) <= _LONGEST_NAME else quoted(text)
+    return bare(str(name) if isinstance(name, str | int) else shown(name))
 
 
 def _accepted_keys(model: type[BaseModel]) -> str:

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+MOST_SHOWN = 10  # problems told at once: who has mended ten runs it again
+
 __all__ = ["BridgeError", "InputError", "InputErrors", "MachineError"]
 
 
@@ -35,7 +37,7 @@ class InputError(BridgeError, ValueError):
 
 
 class InputErrors(InputError):
-    """Several problems of one file, all listed at once.
+    """Several problems of one file at once; the message tells of the first ten and counts the others.
 
     Parameters
     ----------
@@ -45,7 +47,9 @@ class InputErrors(InputError):
 
     def __init__(self, errors: Sequence[InputError]) -> None:
         self.errors = tuple(errors)
-        super().__init__("; ".join(str(error) for error in self.errors))
+        more = len(self.errors) - MOST_SHOWN
+        told = [str(error) for error in self.errors[:MOST_SHOWN]]
+        super().__init__("; ".join([*told, f"{more} more problems"] if more > 0 else told))
 
 
 class MachineError(BridgeError, OSError):

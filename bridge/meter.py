@@ -13,7 +13,7 @@ from bridge.errors import InputError, InputErrors
 from bridge.meterprofile import METER_MODES, Accuracy, DiodeTest, MeterProfile, OhmsRange, Source
 from bridge.textfile import decode_text, parse_toml, read_file, shown_source
 from bridge.units import format_compact
-from bridge.wording import listed, quoted
+from bridge.wording import bare, listed, quoted
 
 __all__ = [
     "DEFAULT_METER",
@@ -121,7 +121,7 @@ class _Reader:
         for key in table:
             if key not in accepted:
                 self.problem(
-                    place + (key if key.isprintable() else quoted(key)),
+                    place + bare(key),
                     f"unknown key; accepted: {listed(accepted)}",
                 )
 

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputError, InputErrors
+from bridge.laws import IGBT_COLLECTOR_IDEALITY, REFERENCE_K, saturation_current, thermal_voltage
 from bridge.textfile import decode_text, parse_toml, read_file, shown_source
 from bridge.units import format_compact
-from bridge.wording import listed, quoted
+from bridge.wording import bare, listed, quoted
 
 __all__ = [
     "DEFAULT_PART",
@@ -30,6 +31,7 @@ DEFAULT_PART = "igbt-600v-30a"
 POSITION = "L"
 SWITCH = f"Q_{POSITION}"
 DIODE = f"D_{POSITION}"
+BULK = f"R_BULK_{POSITION}"
 
 _FOLDER = Path(__file__).parent / "data" / "parts"
 _WORDS = ("name", "title", "kind")
@@ -39,13 +41,16 @@ _LIMITS = {
     "gate_threshold": (0.5, 8.0),
     "on_drop_1ma": (0.01, 5.0),
     "on_ohms": (1e-4, 100.0),
+    "rated_drop": (0.2, 10.0),
     "diode_drop_1ma": (0.1, 5.0),
     "max_gate_volts": (5.0, 60.0),
     "full_on_volts": (2.0, 30.0),
     "rated_volts": (10.0, 10_000.0),
     "rated_amps": (0.1, 5000.0),
 }
-_USUAL = {"max_gate_volts": 20.0, "full_on_volts": 10.0}  # from memory; common practice, no source
+# from memory; common practice, no source; common practice, no source
+_USUAL = {"max_gate_volts": 20.0, "full_on_volts": 10.0, "rated_drop": 1.8}
+_OF_ONE_KIND = {"on_drop_1ma": "igbt", "rated_drop": "igbt", "on_ohms": "mosfet"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +67,8 @@ class SwitchPart:
         Gate voltage at which it passes 1 mA [V].
     on_drop_1ma : float or None
         Drop of an IGBT's main path at 1 mA with its gate well up [V].
+    rated_drop : float or None
+        Drop of an IGBT's main path at its rated current, gate well up [V].
     on_ohms : float or None
         Resistance of a MOSFET with 10 V on its gate [ohm].
     diode_drop_1ma : float or None
@@ -79,6 +86,7 @@ class SwitchPart:
     kind: str
     gate_threshold: float
     on_drop_1ma: float | None
+    rated_drop: float | None
     on_ohms: float | None
     diode_drop_1ma: float | None
     max_gate_volts: float
@@ -90,6 +98,20 @@ class SwitchPart:
     def has_diode(self) -> bool:
         """Whether an antiparallel diode is in the case, by design or because it is the switch's own silicon."""
         return self.diode_drop_1ma is not None
+
+    @property
+    def bulk_ohms(self) -> float:
+        """Resistance in series with an IGBT's collector junction, which makes its drop at rated current [ohm].
+
+        Data sheets draw the on-state as a junction and a slope; the slope is what the junction's own law leaves of the
+        drop at rated current. A MOSFET has none: its resistance is its channel's.
+        """
+        if self.on_drop_1ma is None or self.rated_drop is None:
+            return 0.0
+        saturation = saturation_current(self.on_drop_1ma, IGBT_COLLECTOR_IDEALITY)
+        scale = IGBT_COLLECTOR_IDEALITY * thermal_voltage(REFERENCE_K)
+        junction = scale * math.log1p(self.rated_amps / saturation)
+        return max(self.rated_drop - junction, 0.0) / self.rated_amps
 
 
 def list_parts() -> tuple[str, ...]:
@@ -164,6 +186,7 @@ def parse_part(text: str, source: str) -> SwitchPart:
         kind=table["kind"],
         gate_threshold=numbers["gate_threshold"],
         on_drop_1ma=numbers.get("on_drop_1ma"),
+        rated_drop=numbers.get("rated_drop", _USUAL["rated_drop"]) if table["kind"] == "igbt" else None,
         on_ohms=numbers.get("on_ohms"),
         diode_drop_1ma=numbers.get("diode_drop_1ma"),
         max_gate_volts=numbers.get("max_gate_volts", _USUAL["max_gate_volts"]),
@@ -180,7 +203,7 @@ def _problems(table: Mapping[str, Any], where: str) -> list[InputError]:
     if kind not in _KINDS:
         found.append(InputError(f"{_shown(table, 'kind')}; accepted: {listed(_KINDS)}", where=f"{where}, key kind"))
         kind = None
-    foreign = {key for other, key in _KINDS.items() if kind is not None and other != kind}
+    foreign = {key for key, owner in _OF_ONE_KIND.items() if kind is not None and owner != kind}
     accepted = [key for key in (*_WORDS, *_LIMITS) if key not in foreign]
     needed = ["name", "title", "gate_threshold", "rated_volts", "rated_amps"]
     if kind is not None:
@@ -189,8 +212,7 @@ def _problems(table: Mapping[str, Any], where: str) -> list[InputError]:
         needed.append("diode_drop_1ma")  # the body diode is its own silicon: none is without
     for key in table:
         if key not in accepted:
-            shown = key if key.isprintable() else quoted(key)
-            found.append(InputError(f"unknown key; accepted: {listed(accepted)}", where=f"{where}, key {shown}"))
+            found.append(InputError(f"unknown key; accepted: {listed(accepted)}", where=f"{where}, key {bare(key)}"))
     found.extend(InputError("missing", where=f"{where}, key {key}") for key in needed if key not in table)
     for key in ("name", "title"):
         value = table.get(key, "x")
@@ -240,18 +262,31 @@ def switch_tables(part: SwitchPart, high: str, low: str, gate: str) -> str:
     high, low, gate : str
         Nets of its collector or drain, its emitter or source, and its gate.
     """
+    bulk = part.bulk_ohms
+    chip = "CHIP" if bulk > 0.0 else high
     top, bottom = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
     main = f"on_ohms = {part.on_ohms!r}" if part.kind == "mosfet" else f"on_drop_1ma = {part.on_drop_1ma!r}"
     lines = [
         "[[part]]",
         f'ref = "{SWITCH}"',
         f'kind = "{part.kind}"',
-        f'pins = {{ {top} = "{high}", {bottom} = "{low}", gate = "{gate}" }}',
+        f'pins = {{ {top} = "{chip}", {bottom} = "{low}", gate = "{gate}" }}',
         f"gate_threshold = {part.gate_threshold!r}",
         main,
         f'position = "{POSITION}"',
         'role = "the switch"',
     ]
+    if bulk > 0.0:
+        lines += [
+            "[[part]]",
+            f'ref = "{BULK}"',
+            'kind = "resistor"',
+            f'pins = {{ a = "{high}", b = "{chip}" }}',
+            f"ohms = {bulk!r}",
+            f'package = "{SWITCH}"',
+            "faultable = false",
+            'role = "bulk of the switch"',
+        ]
     if part.has_diode:
         lines += [
             "[[part]]",

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["listed", "quoted"]
+__all__ = ["bare", "listed", "quoted"]
 
 LONGEST_SHOWN = 60
+LONGEST_NAME = 64  # as a board file accepts it
 
 
 def quoted(text: str) -> str:
@@ -23,6 +24,22 @@ def quoted(text: str) -> str:
     "'4x7'"
     """
     return repr(text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}...")
+
+
+def bare(text: str) -> str:
+    """Return a key or a name as it is where that can be read, else in quotes.
+
+    Parameters
+    ----------
+    text : str
+        What a file held.
+
+    Examples
+    --------
+    >>> bare("ohms"), bare("")
+    ('ohms', "''")
+    """
+    return text if text.isprintable() and 0 < len(text) <= LONGEST_NAME else quoted(text)
 
 
 def listed(words: Iterable[str]) -> str:
