@@ -272,7 +272,7 @@ def _expand(part: Part, nodes: Mapping[str, int], rows: _Rows, setup: Setup) -> 
         out, common, supply = nodes["out"], nodes["common"], nodes["supply"]
         rows.add_junction(part, "low", common, out, values["drop_1ma"], DRIVER_IDEALITY, DRIVER_SERIES_OHMS)
         rows.add_junction(part, "high", out, supply, values["drop_1ma"], DRIVER_IDEALITY, DRIVER_SERIES_OHMS)
-        rows.add_linear(ref, "off", out, common, 1.0 / values["off_ohms"])
+        rows.add_linear(ref, "off", out, common, 1.0 / max(values["off_ohms"], SMALLEST_OHMS))
         rows.add_linear(ref, "low", out, common)
         rows.add_linear(ref, "high", out, supply)
         rows.add_linear(ref, "supply", supply, common)

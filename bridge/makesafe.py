@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from bridge.board import Board, Part
 from bridge.charge import DANGEROUS_V, EMPTY_V
+from bridge.circuit import SMALLEST_OHMS
 from bridge.units import format_compact, format_ohms
 
 __all__ = ["SafePoint", "Wait", "fall_seconds", "making_safe", "safe_points", "seconds_words", "waits"]
@@ -153,7 +154,7 @@ def waits(board: Board) -> tuple[Wait, ...]:
             for other in board.parts.values()
             if other.kind == "resistor" and other.when is None and set(other.pins.values()) == ends
         ]
-        siemens = sum(1.0 / (other.values["ohms"] * (1.0 + other.tolerance)) for other in across)
+        siemens = sum(1.0 / (max(other.values["ohms"], SMALLEST_OHMS) * (1.0 + other.tolerance)) for other in across)
         found.append(
             Wait(
                 part.ref,
