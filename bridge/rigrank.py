@@ -320,7 +320,9 @@ def _log_chance(
     """Return ln of the probability of a word, or of a voltage to within its own error, for each variant."""
     volts, sd = states[_place_of(reading)], spread[_place_of(reading)]
     if reading.word:
-        share = np.maximum(np.abs(volts), 1e-6) / lamp.volts
+        # a burnt lamp has the supply across it and stays dark
+        burnt = np.array([variant.slip == "lamp-dead" for variant in variants])
+        share = np.where(burnt, 1e-6, np.maximum(np.abs(volts), 1e-6)) / lamp.volts
         blur = sd / np.maximum(np.abs(volts), 1e-3)
         above = [
             normal_cdf(np.log(share / edge) / np.sqrt(width**2 + np.minimum(blur, 2.0) ** 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -23,8 +24,8 @@ DAMAGE: Mapping[str, tuple[str, ...]] = {
     "Q_L:never-on": ("-bq",),
     "Q_L:always-on": ("+gate15",),
     "Q_L:emitter-open": ("-bq", "-dq"),  # one joint for switch and diode
-    "D_L:short": ("rd c e {ohms}",),
-    "D_L:leak": ("rd c e {ohms}",),
+    "D_L:short": ("rd k e {ohms}",),
+    "D_L:leak": ("rd k e {ohms}",),
     "D_L:open": ("-dq",),
     "LAMP:open": ("-bl",),
     "R_SER:open": ("-rs",),
@@ -47,6 +48,7 @@ class HandRig:
     lamp_watts: float
     series: float
     pull_down: float
+    rated: tuple[float, float] | None = None  # drop at rated current, and that current
 
 
 def netlist(rig: HandRig, fault: str, ohms: float | None, turned: bool, pressed: bool, charge: float, ask: str) -> str:
@@ -64,7 +66,7 @@ def netlist(rig: HandRig, fault: str, ohms: float | None, turned: bool, pressed:
         f"rs b gs {rig.series!r}",
         f"rp gs 0 {rig.pull_down!r}",
         "vg gs g 0",
-        *(["vc cs e 0", "ve 0 c 0"] if turned else ["vc cs c 0", "ve 0 e 0"]),
+        *(["vc cs e 0", "ve 0 k 0"] if turned else ["vc cs k 0", "ve 0 e 0"]),
         f"vq q e {charge!r}",
         "rq q g 1e9",
     ]
@@ -75,14 +77,18 @@ def netlist(rig: HandRig, fault: str, ohms: float | None, turned: bool, pressed:
         limit = f"(0.5*(max({half},0)+ln(1+exp(-abs({half}))))**2+1e-60)"
         growth = f"exp(max(min(v(c,e)/(1.5*{VT}),60),-60))"
         lines.append(f"bq c e i={isc!r}*({growth}-1)*{limit}/({isc!r}*{growth}+{limit})")
+        drop, amps = rig.rated or (0.0, 1.0)
+        junction = 1.5 * float(VT) * math.log1p(amps / isc)
+        lines.append(f"rbulk k c {max(drop - junction, 1e-12) / amps!r}")
     else:
         specific, offset = mosfet_parameters(rig.threshold, rig.on)
         halves = [f"(({gate}-({offset!r}))/0.09)" for gate in (vge, f"({vge}-v(c,e))")]
         ahead, back = (f"(max({half},0)+ln(1+exp(-abs({half}))))**2" for half in halves)
         lines.append(f"bq c e i={specific!r}*({ahead}-{back})")
+        lines.append("vbulk k c 0")
     if rig.diode_drop is not None:
         saturation = saturation_amps(rig.diode_drop, 1.6, 0.03)
-        lines.append("dq e c dap")
+        lines.append("dq e k dap")
         lines.append(f".model dap d(is={saturation!r} n=1.6 rs=0.03 tnom=25 xti=3 eg=1.11)")
     left_out = {mark[1:] for mark in marks if mark.startswith("-")}
     if "mosfet-diode" in left_out and rig.kind == "mosfet":

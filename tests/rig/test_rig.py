@@ -11,15 +11,15 @@ from scipy.optimize import brentq
 from bridge.faults import Fault, severity_nodes
 from bridge.lamp import Lamp
 from bridge.rig import BUTTONS, Rig, RigCase, list_cases, rig_board, rig_states
-from bridge.switchpart import load_part
+from bridge.switchpart import load_part, parse_part
 from tests.crosscheck.runner import operating_points, require_simulator
 from tests.rig.handrig import DAMAGE, HandRig, netlist
 
 USUAL = Rig(load_part("igbt-600v-30a"), 12.0, Lamp(12.0, 5.0), 1e3, 10e3)
 # the same things, read off the parts by hand
 BY_HAND = {
-    "igbt-600v-30a": HandRig("igbt", 5.0, 0.65, 0.42, 12.0, 12.0, 5.0, 1e3, 10e3),
-    "igbt-600v-30a-bare": HandRig("igbt", 4.5, 0.65, None, 24.0, 24.0, 10.0, 10e3, 10e3),
+    "igbt-600v-30a": HandRig("igbt", 5.0, 0.65, 0.42, 12.0, 12.0, 5.0, 1e3, 10e3, (1.65, 30.0)),
+    "igbt-600v-30a-bare": HandRig("igbt", 4.5, 0.65, None, 24.0, 24.0, 10.0, 10e3, 10e3, (1.95, 30.0)),
     "mosfet-200v-15a": HandRig("mosfet", 3.0, 0.11, 0.50, 15.0, 12.0, 10.0, 2.7e3, 22e3),
 }
 WITHIN_V = 0.010
@@ -81,15 +81,21 @@ def test_a_good_switch_is_what_root_finding_says() -> None:
     vt = 0.0256925785
     saturation = 1e-3 / math.expm1(0.65 / (1.5 * vt))
 
+    # 1.65 V at 30 A: what the junction leaves of it lies across a resistance
+    bulk = (1.65 - 1.5 * vt * math.log1p(30.0 / saturation)) / 30.0
+
+    def drop(amps: float) -> float:
+        return 1.5 * vt * math.log1p(amps / saturation) + bulk * amps
+
     def mismatch(amps: float) -> float:
         across = brentq(lambda volts: volts / (28.8 * (volts / 12.0) ** 0.45) - amps, 1e-3, 100.0, xtol=1e-13)
-        return float(12.0 - 0.05 * amps - across - 1.5 * vt * math.log1p(amps / saturation))
+        return float(12.0 - 0.05 * amps - across - drop(amps))
 
     # the divider of 1 kilohm and 10 kilohm takes 1.1 mA from the supply beside the lamp: 55 uV
     amps = brentq(mismatch, 0.01, 1.0, xtol=1e-14)
     pressed = rig_states(USUAL, [RigCase()])[0][1]
     assert pressed.lamp_amps == pytest.approx(amps, rel=2e-5)
-    assert pressed.switch_volts == pytest.approx(1.5 * vt * math.log1p(amps / saturation), abs=2e-4)
+    assert pressed.switch_volts == pytest.approx(drop(amps), abs=2e-4)
     assert pressed.gate_volts == pytest.approx((12.0 - 0.05 * (amps + 1.1e-3)) * 10.0 / 11.0, abs=1e-3)
 
 
@@ -102,6 +108,36 @@ def test_a_good_igbt_reads_as_repairers_say() -> None:
     for dark in (released, after):
         assert dark.lamp_volts == pytest.approx(0.0, abs=1e-3)
         assert dark.switch_volts == pytest.approx(12.0, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("name", "drop"),
+    [
+        ("igbt-600v-30a", 1.65),  # data sheet BIDNW30N60H3, typical
+        ("igbt-600v-30a-bare", 1.95),  # data sheet IRGS30B60K, typical
+        (None, 1.8),  # common practice, no source: up to 1.8 V at rated current
+    ],
+)
+def test_at_rated_current_a_good_igbt_drops_what_its_data_sheet_says(name: str | None, drop: float) -> None:
+    """A load that draws the rated 30 A leaves the data sheet's drop on the switch, 1.8 V where a part gives none."""
+    if name is None:
+        text = 'name = "x"\ntitle = "x"\nkind = "igbt"\ngate_threshold = 5.0\non_drop_1ma = 0.65\n'
+        part = parse_part(text + "rated_volts = 600.0\nrated_amps = 30.0\n", "x.toml")
+    else:
+        part = load_part(name)
+    # at its rated voltage a lamp is a resistor by its print: 10 V and 300 W draw 30 A; the leads take 1.5 V
+    rig = Rig(part, 10.0 + 1.5 + drop, Lamp(10.0, 300.0), 10.0, 10e3)
+    pressed = rig_states(rig, [RigCase()])[0][1]
+    assert pressed.lamp_amps == pytest.approx(30.0, rel=1e-3)
+    assert pressed.switch_volts == pytest.approx(drop, abs=0.02)
+
+
+def test_no_slope_is_made_up_where_the_junction_drops_enough() -> None:
+    """A part whose junction alone drops more than its rated drop has no negative resistance, a MOSFET none at all."""
+    part = dataclasses.replace(load_part("igbt-600v-30a"), on_drop_1ma=1.5)
+    assert part.bulk_ohms == 0.0
+    assert load_part("mosfet-200v-15a").bulk_ohms == 0.0
+    assert load_part("igbt-600v-30a").bulk_ohms == pytest.approx(0.020, abs=0.003)
 
 
 @pytest.mark.parametrize(

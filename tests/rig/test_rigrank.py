@@ -61,11 +61,11 @@ def test_other_faults_are_found(rows: str, modes: tuple[str, ...]) -> None:
 
 
 def test_a_dark_lamp_is_a_dead_switch_once_its_gate_was_measured() -> None:
-    """A lamp that never lights may be a gate lead that is off; with 10.9 V at the gate it is the switch."""
-    dark = "released,off,,\npressed,off,,{gate}\nafter,off,,\n"
+    """A lamp that never lights may be a gate lead off, or burnt; 10.9 V on the gate and 12 V on it blame the switch."""
+    dark = "released,off,,\npressed,off,{gate}\nafter,off,,\n"
     header = "button,lamp,switch,gate\n"
     unmeasured, measured = (
-        rank_rig(USUAL, parse_rig_readings(header + dark.format(gate=gate), "seen.csv")) for gate in ("", "10.9")
+        rank_rig(USUAL, parse_rig_readings(header + dark.format(gate=gate), "seen.csv")) for gate in (",", "12.0,10.9")
     )
     dead = ("never-on", "burst", "emitter-open")
     assert unmeasured.verdict.startswith("Not decided")
@@ -80,6 +80,14 @@ def test_a_lamp_that_stays_on_points_at_the_pull_down() -> None:
     ranking = ranked("released,off,,\npressed,on,0.88,\nafter,on,0.88,\n")
     assert ranking.setup[0].what == "pull-down-off"
     assert chance(ranking, "good") > 0.5
+
+
+def test_a_lamp_that_was_seen_to_light_is_not_dead() -> None:
+    """A dead lamp has 12 V across it and no light: seen alight it is whole, seen dark with 12 V on it, it is not."""
+    lit = {belief.what: belief.probability for belief in ranked("released,on,0.01,\npressed,on,0.01,\n").setup}
+    dark = {belief.what: belief.probability for belief in ranked("released,off,0.01,\npressed,off,0.01,\n").setup}
+    assert lit["lamp-dead"] < 0.01
+    assert dark["lamp-dead"] > 0.5
 
 
 def test_a_leak_is_measured() -> None:
