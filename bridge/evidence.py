@@ -115,7 +115,13 @@ def _primary_batch(table: ReadingTable) -> int:
 
 
 def screen(
-    table: ReadingTable, models: Sequence[ReadingModel], progress: Progress | None = None, *, pairs: bool = True
+    table: ReadingTable,
+    models: Sequence[ReadingModel],
+    progress: Progress | None = None,
+    *,
+    pairs: bool = True,
+    among: Mask | None = None,
+    floor: float = -math.inf,
 ) -> ScreenedSpace:
     """Return first-pass evidence of the whole space.
 
@@ -129,6 +135,10 @@ def screen(
         Called with readings done and readings to do.
     pairs : bool
         Whether pairs are weighed too; without, they count as impossible.
+    among : ndarray of bool, pairs of variants, optional
+        The pairs to weigh, in the order of ``FaultSpace.pairs``; the others count as impossible.
+    floor : float
+        Log evidence, prior included, of an explanation known beforehand; what falls short of it is given up sooner.
 
     Notes
     -----
@@ -171,10 +181,11 @@ def screen(
     prior = prior + space.priors.log_pair(doubles.fault[first], doubles.fault[second])
     hidden = hidden_pairs(table)
     alone = np.where(hidden == 1, double_total[first], double_total[second])
-    pair_total = np.where(hidden > 0, alone + prior, -np.inf)
-    both = np.flatnonzero(hidden == 0)
+    wanted = np.ones(len(first), dtype=bool) if among is None else among
+    pair_total = np.where((hidden > 0) & wanted, alone + prior, -np.inf)
+    both = np.flatnonzero((hidden == 0) & wanted)
     if table.columns and len(both):
-        best = max(healthy_total, float(np.max(single_total, initial=-np.inf)))
+        best = max(healthy_total, floor, float(np.max(single_total, initial=-np.inf)))
         pair_total[both] = _screen_pairs(
             table,
             models,

@@ -8,10 +8,11 @@ uncertain.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.board import Board, Part
 from bridge.evidence import BATCH_SPREAD_V
@@ -22,7 +23,7 @@ from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.table import FaultSpace
 
-__all__ = ["VirtualBoard", "draw_board", "draw_faults", "read_board"]
+__all__ = ["Damage", "VirtualBoard", "draw_board", "draw_faults", "draw_ohms", "draw_pattern", "read_board"]
 
 PART_SPREAD_V = {"module": 0.005, "discrete": 0.010}  # as ranking assumes; common practice, no source
 THRESHOLD_SPREAD_V = 0.5
@@ -32,6 +33,7 @@ SEEN_TO_MOVE_DIGITS = 5.0
 EARLIER_SHARE = 0.85  # of the dwell; what moves from then on is seen to move
 
 Damage = tuple[tuple[Fault, float | None], ...]
+Luck = Callable[[Probing], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,14 @@ def _own_values(part: Part, batch_v: float, rng: np.random.Generator, part_sprea
     return dataclasses.replace(part, values=values)
 
 
-def draw_faults(space: FaultSpace, count: int, rng: np.random.Generator, *, uniform: bool = False) -> Damage:
+def draw_faults(
+    space: FaultSpace,
+    count: int,
+    rng: np.random.Generator,
+    *,
+    uniform: bool = False,
+    among: NDArray[np.bool_] | None = None,
+) -> Damage:
     """Return faults drawn from the prior, each with a resistance drawn from its own spread.
 
     Parameters
@@ -106,6 +115,8 @@ def draw_faults(space: FaultSpace, count: int, rng: np.random.Generator, *, unif
         Source of chance.
     uniform : bool
         Whether every fault is equally likely instead.
+    among : ndarray of bool, faults, optional
+        The faults that may be drawn; of two, at least one is among them.
 
     Raises
     ------
@@ -113,21 +124,48 @@ def draw_faults(space: FaultSpace, count: int, rng: np.random.Generator, *, unif
         Another count.
     """
     faults = space.faults
+    allowed = np.ones(len(faults), dtype=bool) if among is None else among
     if count == 0:
         chosen: tuple[int, ...] = ()
     elif count == 1:
         log_weight = np.zeros(len(faults)) if uniform else space.priors.log_single
-        chosen = (_choose(log_weight, rng),)
+        chosen = (_choose(np.where(allowed, log_weight, -np.inf), rng),)
     elif count == 2:
         first, second = np.triu_indices(len(faults), 1)
         different = space.part_of_fault[first] != space.part_of_fault[second]
-        first, second = first[different], second[different]
+        wanted = different & (allowed[first] | allowed[second])
+        first, second = first[wanted], second[wanted]
         log_weight = np.zeros(len(first)) if uniform else space.priors.log_pair(first, second)
         pair = _choose(log_weight, rng)
         chosen = (int(first[pair]), int(second[pair]))
     else:
         raise ValueError(f"{count} faults; 0, 1 or 2 can be drawn")
-    return tuple((faults[number], _draw_ohms(space.board, faults[number], rng)) for number in chosen)
+    return tuple((faults[number], draw_ohms(space.board, faults[number], rng)) for number in chosen)
+
+
+def draw_pattern(space: FaultSpace, rng: np.random.Generator, *, among: NDArray[np.bool_] | None = None) -> Damage:
+    """Return a set of three or more faults that a damage pattern leaves, drawn from the likeliest of them.
+
+    Parameters
+    ----------
+    space : FaultSpace
+        The hypotheses.
+    rng : numpy.random.Generator
+        Source of chance.
+    among : ndarray of bool, faults, optional
+        At least one fault of the set is among these.
+
+    Returns
+    -------
+    tuple of (Fault, float or None)
+        Empty where no pattern can strike this board.
+    """
+    wanted = None if among is None else {fault for fault, use in zip(space.faults, among.tolist(), strict=True) if use}
+    sets = [one for one in space.priors.patterns() if wanted is None or wanted & set(one.faults)]
+    if not sets:
+        return ()
+    chosen = sets[_choose(np.array([one.log_prior for one in sets]), rng)]
+    return tuple((fault, draw_ohms(space.board, fault, rng)) for fault in chosen.faults)
 
 
 def _choose(log_weight: np.ndarray[tuple[int, ...], np.dtype[np.float64]], rng: np.random.Generator) -> int:
@@ -135,7 +173,18 @@ def _choose(log_weight: np.ndarray[tuple[int, ...], np.dtype[np.float64]], rng: 
     return int(rng.choice(len(weight), p=weight / np.sum(weight)))
 
 
-def _draw_ohms(board: Board, fault: Fault, rng: np.random.Generator) -> float | None:
+def draw_ohms(board: Board, fault: Fault, rng: np.random.Generator) -> float | None:
+    """Return a resistance drawn from the spread of a fault [ohm]; None for a mode without one.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    fault : Fault
+        The fault.
+    rng : numpy.random.Generator
+        Source of chance.
+    """
     if not has_severity(fault.mode):
         return None
     nodes = severity_nodes(board.parts[fault.part], fault.mode, SEVERITY_STEPS)
@@ -143,7 +192,7 @@ def _draw_ohms(board: Board, fault: Fault, rng: np.random.Generator) -> float | 
 
 
 def read_board(
-    virtual: VirtualBoard, probings: Sequence[Probing], damage: Damage, rng: np.random.Generator
+    virtual: VirtualBoard, probings: Sequence[Probing], damage: Damage, rng: np.random.Generator | Luck
 ) -> tuple[Reading, ...]:
     """Return what a technician writes, the bus discharged before each reading.
 
@@ -155,8 +204,9 @@ def read_board(
         Where the leads go.
     damage : tuple of (Fault, float or None)
         What is wrong, with resistances [ohm].
-    rng : numpy.random.Generator
-        Source of chance, for the last digit.
+    rng : numpy.random.Generator or callable
+        Source of chance, for the last digit; or what returns the luck of each placement, of unit variance, so that
+        a reading taken again shows the same.
     """
     setup = virtual.setup
     noted = forecast(virtual.board, virtual.meter, setup, probings, damage)
@@ -169,7 +219,7 @@ def read_board(
     return tuple(_note(virtual, one, earlier.get(number), rng) for number, one in enumerate(noted))
 
 
-def _note(virtual: VirtualBoard, shown: Forecast, before: Forecast | None, rng: np.random.Generator) -> Reading:
+def _note(virtual: VirtualBoard, shown: Forecast, before: Forecast | None, rng: np.random.Generator | Luck) -> Reading:
     probing, meter = shown.probing, virtual.meter
     if shown.value is None:
         return Reading(0, probing, "OL", None, shown.unit, "OL", discharged=True)
@@ -177,9 +227,8 @@ def _note(virtual: VirtualBoard, shown: Forecast, before: Forecast | None, rng: 
     range_name = (probing.range_name or meter.range_for(shown.value).name) if in_ohms else None
     gain = virtual.gains[range_name] if range_name is not None else virtual.gains["diode"]
     _, digits_sd = meter.sigma(probing.mode, range_name, shown.value)
-    value = meter.display(
-        probing.mode, range_name, max(shown.value * (1.0 + gain) + float(rng.normal(0.0, digits_sd)), 0.0)
-    )
+    luck = float(rng.normal()) if isinstance(rng, np.random.Generator) else rng(probing)
+    value = meter.display(probing.mode, range_name, max(shown.value * (1.0 + gain) + luck * digits_sd, 0.0))
     if value is None:
         return Reading(0, probing, "OL", None, shown.unit, "OL", discharged=True)
     state = "steady"
