@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -10,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.board import parse_board
+from bridge.board import Board, parse_board
 from bridge.errors import InputError, InputErrors
-from bridge.faults import Fault, list_faults, severity_nodes
+from bridge.faults import Fault, Hypothesis, list_faults, severity_nodes
 from bridge.lamp import Lamp
 from bridge.likelihood import normal_cdf
 from bridge.plainsheet import read_sheet
@@ -45,7 +46,7 @@ WRONG_ROW = 0.02
 THRESHOLD_SD_V = 0.6  # data sheets give 4.0 to 6.5 V
 DROP_SD_V = 0.035
 LAMP_SHARE_SD = 0.08  # of its power
-NODES = 9
+NODES, NODES_OF_A_PAIR = 9, 3
 FITS_WITHIN_SD = 4.0
 
 _FAULT_OF_SLIP = {
@@ -54,6 +55,8 @@ _FAULT_OF_SLIP = {
     "pull-down-off": Fault("R_PULL", "open"),
 }
 _COLUMNS = ("lamp", "switch", "gate")
+
+_Sized = tuple[tuple[Fault, float | None], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +94,8 @@ class RigRanking:
     Parameters
     ----------
     candidates : tuple of Candidate
-        Good and every single fault, most probable first; the group is the candidate's own number.
+        Good, every single fault and a fault of the switch with one of its diode, most probable first; the group is the
+        candidate's own number.
     setup : tuple of SetupBelief
         What the rig was like, most probable first.
     verdict : str
@@ -185,17 +189,20 @@ def _readings_of(line: int, row: Mapping[str, str]) -> list[RigReading]:
 
 @dataclass(frozen=True, slots=True)
 class _Variant:
-    """A fault with one resistance under one slip."""
+    """Faults with one resistance each under one slip."""
 
-    fault: Fault | None
-    ohms: float | None
+    faults: _Sized
     slip: str
     log_prior: float
-    next_of_kin: int | None  # the same with the next larger resistance
+    next_of_kin: int | None  # the same with the next larger resistance of the first fault
+
+    @property
+    def hypothesis(self) -> Hypothesis:
+        return tuple(fault for fault, _ in self.faults)
 
 
 def rank_rig(rig: Rig, readings: Sequence[RigReading]) -> RigRanking:
-    """Return good and every single fault of the switch, ranked by how well they explain what was seen.
+    """Return good, every fault of the switch or its diode and every pair of them, by how well they explain it all.
 
     Parameters
     ----------
@@ -238,22 +245,40 @@ def _variants(rig: Rig) -> list[_Variant]:
         "loose switch",
     )
     faults = list_faults(board)
-    log_single = Priors.for_board(board, faults).log_single
-    log_single = log_single - np.logaddexp.reduce(log_single) + math.log(1.0 - GOOD_SHARE)
+    priors = Priors.for_board(board, faults)
+    ladders: list[tuple[float, list[tuple[_Sized, float]]]] = []
+    for fault, log_prior in zip(faults, priors.log_single.tolist(), strict=True):
+        alone: list[tuple[_Sized, float]] = [(((fault, ohms),), weight) for ohms, weight in _steps(board, fault, NODES)]
+        ladders.append((log_prior, alone))
+    for a, b in itertools.combinations(range(len(faults)), 2):
+        log_prior = float(priors.log_pair(np.array([a]), np.array([b]))[0])
+        if math.isfinite(log_prior):
+            for ohms, share in _steps(board, faults[b], NODES_OF_A_PAIR):
+                rising = _steps(board, faults[a], NODES_OF_A_PAIR)
+                steps: list[tuple[_Sized, float]] = [
+                    (((faults[a], size), (faults[b], ohms)), weight * share) for size, weight in rising
+                ]
+                ladders.append((log_prior, steps))
+    whole = math.fsum(math.exp(log_prior) * weight for log_prior, steps in ladders for _, weight in steps)
+    broken = math.log((1.0 - GOOD_SHARE) / whole)
     found: list[_Variant] = []
     for slip, slip_share in SLIPS.items():
-        found.append(_Variant(None, None, slip, math.log(GOOD_SHARE * slip_share), None))
-        for fault, log_prior in zip(faults, log_single.tolist(), strict=True):
-            nodes = severity_nodes(board.parts[fault.part], fault.mode, NODES)
-            ladder: list[tuple[float | None, float]] = [(node.ohms, node.weight) for node in nodes] or [(None, 1.0)]
-            for step, (ohms, weight) in enumerate(ladder):
-                kin = len(found) + 1 if step + 1 < len(ladder) else None
-                found.append(_Variant(fault, ohms, slip, log_prior + math.log(slip_share * weight), kin))
+        found.append(_Variant((), slip, math.log(GOOD_SHARE * slip_share), None))
+        for log_prior, steps in ladders:
+            for step, (pair, weight) in enumerate(steps):
+                kin = len(found) + 1 if step + 1 < len(steps) else None
+                found.append(_Variant(pair, slip, log_prior + broken + math.log(slip_share * weight), kin))
     return found
 
 
+def _steps(board: Board, fault: Fault, nodes: int) -> list[tuple[float | None, float]]:
+    """Return resistances of a fault, rising, with their shares."""
+    grid = severity_nodes(board.parts[fault.part], fault.mode, nodes)
+    return [(node.ohms, node.weight) for node in grid] or [(None, 1.0)]
+
+
 def _case(variant: _Variant, meant: str) -> RigCase:
-    own = () if variant.fault is None else ((variant.fault, variant.ohms),)
+    own = variant.faults
     slip = _FAULT_OF_SLIP.get(variant.slip)
     turned = CONNECTIONS[1 - CONNECTIONS.index(meant)] if variant.slip == "reversed" else meant
     return RigCase(own if slip is None else (*own, (slip, None)), turned)
@@ -354,17 +379,22 @@ def _misfit(
 
 
 def _candidates(variants: Sequence[_Variant], share: Array) -> tuple[Candidate, ...]:
-    whole: dict[Fault | None, float] = {}
-    ladder: dict[Fault | None, dict[float, float]] = {}
+    whole: dict[Hypothesis, float] = {}
+    ladder: dict[tuple[Hypothesis, Fault], dict[float, float]] = {}
     for variant, p in zip(variants, share.tolist(), strict=True):
-        whole[variant.fault] = whole.get(variant.fault, 0.0) + p
-        if variant.ohms is not None:
-            steps = ladder.setdefault(variant.fault, {})
-            steps[variant.ohms] = steps.get(variant.ohms, 0.0) + p
+        whole[variant.hypothesis] = whole.get(variant.hypothesis, 0.0) + p
+        for fault, ohms in variant.faults:
+            if ohms is not None:
+                steps = ladder.setdefault((variant.hypothesis, fault), {})
+                steps[ohms] = steps.get(ohms, 0.0) + p
     ordered = sorted(whole.items(), key=lambda item: -item[1])
     return tuple(
-        Candidate(() if fault is None else (FaultGuess(fault.part, fault.mode, _median(ladder.get(fault))),), p, number)
-        for number, (fault, p) in enumerate(ordered)
+        Candidate(
+            tuple(FaultGuess(fault.part, fault.mode, _median(ladder.get((faults, fault)))) for fault in faults),
+            p,
+            number,
+        )
+        for number, (faults, p) in enumerate(ordered)
     )
 
 

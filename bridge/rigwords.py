@@ -25,6 +25,7 @@ LAMP_WORDS = ("on", "dim", "off")
 # the first is a seventh of full light; where glowing starts is common practice, no source
 DIM_BELOW = 0.55
 OFF_BELOW = 0.12
+LISTED = 12
 
 
 def lamp_word(volts: float | None, rated: float) -> str:
@@ -218,7 +219,7 @@ def _ranking_blocks(plan: RigPlan, ranking: RigRanking) -> list[str | Table]:
             )
             or "good",
         )
-        for candidate in ranking.candidates
+        for candidate in ranking.candidates[:LISTED]
         if candidate.probability >= 0.001
     )
     blocks.append(Table("What explains it", (Column("probability", right=True), Column("switch")), rows))
