@@ -29,10 +29,12 @@ def run_session(session: BenchSession, file: SessionFile) -> None:
     Raises
     ------
     InputError
-        The board holds a dangerous charge.
+        The board holds a dangerous charge, or standard input is closed.
     OSError
         The disk or the terminal takes no more.
     """
+    if sys.stdin is None:
+        raise InputError("closed; a session needs somebody to type", where="standard input")
     answer = session.begin()
     try:
         while True:

@@ -35,6 +35,7 @@ __all__ = ["app", "run"]
 
 COMMAND = "bridgefault"
 ANSWERED, MACHINE_FAILED, INPUT_WRONG = 0, 1, 2
+LONGEST_PROBLEM = 300  # what was typed may be anything; the accepted words follow it
 TRACEBACK_VARIABLE = "BRIDGEFAULT_TRACEBACK"  # set by those who work on the program itself
 
 # Help is plain text: ruled boxes get in the way in pipes, and drawing them takes longer than all the rest.
@@ -137,6 +138,8 @@ def _machine_problem(error: OSError) -> str:
 def _usage_problem(error: Any) -> str:
     """Return what is wrong with the words typed, and which are accepted."""
     problem = str(error.format_message()).rstrip(" .?")
+    if len(problem) > LONGEST_PROBLEM:
+        problem = f"{problem[:LONGEST_PROBLEM]}..."
     context = getattr(error, "ctx", None)
     if context is None:
         return f"{problem}; {COMMAND} COMMAND --help says what is accepted"

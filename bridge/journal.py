@@ -134,10 +134,20 @@ def whole_lines(data: bytes) -> tuple[bytes, int | None]:
     return data[:start], len(text_lines(data[:start].decode("utf-8", errors="replace"))) + 1
 
 
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return an object's keys and values; a key that is there twice could mean either."""
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            raise InputError(f"key {quoted(key)} is there twice; accepted: each key once")
+        found[key] = value
+    return found
+
+
 def _object(line: str) -> dict[str, Any]:
-    """Return one line as an object; ValueError where it is none."""
+    """Return one line as an object; ValueError where it is none, InputError where a key is there twice."""
     try:
-        found = json.loads(line)
+        found = json.loads(line, object_pairs_hook=_once)
     except RecursionError:
         raise ValueError("nested too deeply") from None
     if not isinstance(found, dict):
@@ -164,6 +174,8 @@ def parse_journal(text: str, where: str) -> Journal:
     first, rest = lines[0], lines[1:]
     try:
         head = _object(first[1])
+    except InputError as error:
+        raise InputError(str(error), where=f"{where}, line {first[0]}") from None
     except ValueError:
         head = {}
     version = head.get("bridgefault_session")

@@ -41,11 +41,13 @@ def read_file(source: str) -> bytes:
     Raises
     ------
     InputError
-        No such file, a folder, not readable, or far larger than any file this package reads.
+        No such file, a folder, not readable, far larger than any file this package reads, or a closed standard input.
     """
     where = shown_source(source)
     try:
         if source == "-":
+            if sys.stdin is None:
+                raise InputError("closed; give a file", where=where)
             data = sys.stdin.buffer.read(LARGEST_BYTES + 1)
         else:
             with Path(source).open("rb") as stream:
@@ -56,6 +58,8 @@ def read_file(source: str) -> bytes:
         raise InputError("this is a folder; give a file", where=where) from None
     except PermissionError:
         raise InputError("this file may not be read by you", where=where) from None
+    except InputError:
+        raise
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(f"cannot be read: {reason}", where=where) from None
