@@ -17,7 +17,7 @@ from tests.abuse.trial import LONGEST_ANSWER_S, LONGEST_S, Verdict, commands_bui
 
 __all__ = ["Tally", "abuse", "run_all"]
 
-FULL_SHARE = 0.02  # of accepted files that are taken to an answer, which costs a hundred times as much
+FULL_SHARE = 0.005  # of accepted files that are taken to an answer, which costs a hundred times as much
 
 
 @dataclass
@@ -125,7 +125,10 @@ def run_all(count: int, seed: int, only: str = "", full_share: float = FULL_SHAR
     with tempfile.TemporaryDirectory(prefix="abuse-") as name, commands_built_once():
         for number in range(count):
             (kind,) = chooser.choices(kinds, [one.weight for one in kinds])
+            known = len(tally.problems)
             abuse(kind, f"{seed}-{number}", Path(name), tally, full_share)
+            for problem in tally.problems[known:] if show else ():
+                print(problem, file=sys.stderr, flush=True)
             if show and number % 5000 == 4999:
                 print(f"{number + 1} tried, {len(tally.problems)} problems", file=sys.stderr, flush=True)
     return tally
@@ -141,8 +144,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     start = time.process_time()
     tally = run_all(options.count, options.seed, options.only, options.full_share, show=True)
-    for problem in tally.problems[:200]:
-        print(problem)
     for kind in KINDS:
         counts = [tally.ends[kind.name, end] for end in ("refused", "accepted", "answered")]
         if any(counts):

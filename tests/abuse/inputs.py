@@ -272,7 +272,7 @@ class Kind:
     name : str
         What it is.
     weight : int
-        How many of a hundred trials are of this kind.
+        Its share of the trials, in parts of all weights; what costs a whole answer each time has a small one.
     make : callable
         Returns one trial.
     """
@@ -284,29 +284,29 @@ class Kind:
 
 _RANK = ("rank", "./leg.toml", "{}")
 KINDS: tuple[Kind, ...] = (
-    Kind("board", 20, _of_file(
+    Kind("board", 100, _of_file(
         "odd.toml", _boards, [("show", "./{}")], ("predict", "./{}"), ("show", "./{}", "--picture", "p.svg"),
         ("sheet", "./{}", "--csv"), board=False)),
-    Kind("drawn board", 6, _drawn_board),
-    Kind("readings", 20, _of_file(
+    Kind("drawn board", 30, _drawn_board),
+    Kind("readings", 100, _of_file(
         "odd.csv", lambda: (SHEET,), [(*_RANK, "--reference", MISSING), ("predict", "./leg.toml", "--readings", "{}",
         "--fault", "Q_UL:nothing")], _RANK, ("report", "./leg.toml", "{}", "-o", "r.html"),
         ("next", "./leg.toml", "{}"))),
-    Kind("drawn readings", 8, _drawn_sheet),
-    Kind("journal", 14, _of_file(
+    Kind("drawn readings", 40, _drawn_sheet),
+    Kind("journal", 70, _of_file(
         "odd.jsonl", lambda: (journal_text(),), [(*_RANK, "--reference", MISSING)], _RANK,
         ("bench", "./leg.toml", "--file", "{}"))),
-    Kind("meter", 14, _of_file(
+    Kind("meter", 70, _of_file(
         "odd.toml", _meters, [("predict", "./leg.toml", "--meter", "./{}", "--fault", "Q_UL:nothing")],
         ("predict", "./leg.toml", "--meter", "./{}", "--at", "U,P,diode", "--at", "G_UL,E_UL,ohms"),
         ("rig", "--loose", "--meter", "./{}"))),
-    Kind("part", 6, _of_file(
+    Kind("part", 30, _of_file(
         "odd.toml", _parts, [("rig", "--part", "./{}", "--loose", "--readings", MISSING)], ("rig", "--part", "./{}"),
         board=False)),
-    Kind("first power", 2, _of_file(
+    Kind("first power", 4, _of_file(
         "odd.csv", lambda: (POWER,), [("power-up", "./leg.toml", "--readings", "{}")])),
     Kind("lamp", 1, _of_file("odd.csv", lambda: (LAMP,), [("rig", "--readings", "{}")], board=False)),
-    Kind("loose", 1, _of_file("odd.csv", lambda: (LOOSE,), [("rig", "--loose", "--readings", "{}")], board=False)),
-    Kind("spares", 1, _of_file("odd.csv", lambda: (SPARES,), [("rig", "--spares", "{}")], board=False)),
-    Kind("command line", 7, _command_line),
+    Kind("loose", 2, _of_file("odd.csv", lambda: (LOOSE,), [("rig", "--loose", "--readings", "{}")], board=False)),
+    Kind("spares", 2, _of_file("odd.csv", lambda: (SPARES,), [("rig", "--spares", "{}")], board=False)),
+    Kind("command line", 35, _command_line),
 )  # fmt: skip
