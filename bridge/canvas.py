@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-__all__ = ["Box", "Canvas", "Mark", "Point", "Symbol", "Text", "Wire", "text_width"]
+__all__ = ["ON_SCREEN", "Box", "Canvas", "Lettering", "Mark", "Point", "Symbol", "Text", "Wire", "text_width"]
 
 Point = tuple[float, float]
 
@@ -41,6 +41,52 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
         else:
             em += _SMALL_EM
     return em * size * (_BOLD if bold else 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Lettering:
+    """How large texts are beside the symbols.
+
+    Parameters
+    ----------
+    scale : float
+        1 on a screen; more where the whole sheet is printed small.
+
+    Examples
+    --------
+    >>> Lettering().label, Lettering(2.0).small
+    (11.0, 19.0)
+    """
+
+    scale: float = 1.0
+
+    @property
+    def label(self) -> float:
+        """Size of a part's name [px]."""
+        return 11.0 * self.scale
+
+    @property
+    def small(self) -> float:
+        """Size of values, pads and names of nets [px]."""
+        return 9.5 * self.scale
+
+    @property
+    def large(self) -> float:
+        """Size of main terminals [px]."""
+        return 13.0 * self.scale
+
+    def of(self, length: float) -> float:
+        """Return a distance that goes with the letters [px].
+
+        Parameters
+        ----------
+        length : float
+            What it is at a scale of 1 [px].
+        """
+        return length * self.scale
+
+
+ON_SCREEN = Lettering()
 
 
 @dataclass(frozen=True, slots=True)

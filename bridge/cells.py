@@ -6,13 +6,12 @@ import itertools
 from collections.abc import Collection, Sequence
 
 from bridge.board import Board, Part
-from bridge.canvas import Box, Canvas, Symbol, Text, text_width
+from bridge.canvas import ON_SCREEN, Box, Canvas, Lettering, Symbol, Text, text_width
 from bridge.columns import Column, GateDrive, Hop
 from bridge.units import format_compact
 
-__all__ = ["ColumnDrawer", "column_height"]
+__all__ = ["ColumnDrawer", "column_height", "part_height"]
 
-LABEL, SMALL, LARGE = 11.0, 9.5, 13.0
 BODY, HALF = 30.0, 8.0
 SWITCH = {"igbt": (41.8, 20.55, 29.65), "mosfet": (50.0, 25.0, 35.0)}  # height, reach to the gate, gate below the top
 STAGE_HEIGHT, PART_HEIGHT, SPARE_END = 132.0, 66.0, 26.0
@@ -20,7 +19,18 @@ DRIVER_HEIGHT, DRIVER_BELOW = 40.0, 36.0
 PERCENT = ">99 %"  # the widest a suspicion gets
 
 
-def column_height(column: Column, rails: Collection[str]) -> float:
+def part_height(letters: Lettering) -> float:
+    """Return the height of a part with two pins in a column [px]: its body, and the names of both nets.
+
+    Parameters
+    ----------
+    letters : Lettering
+        How large texts are.
+    """
+    return PART_HEIGHT + letters.of(24.0) - 24.0
+
+
+def column_height(column: Column, rails: Collection[str], letters: Lettering) -> float:
     """Return the least height of a column [px].
 
     Parameters
@@ -29,17 +39,20 @@ def column_height(column: Column, rails: Collection[str]) -> float:
         The column.
     rails : collection of str
         Nets on which it may end without a mark of its own.
+    letters : Lettering
+        How large texts are.
     """
+    single = part_height(letters)
     ends = sum(SPARE_END for net in (column.nets[0], column.nets[-1]) if net not in rails)
-    own = sum(STAGE_HEIGHT if hop.gates else PART_HEIGHT for hop in column.hops)
+    own = sum(STAGE_HEIGHT if hop.gates else single for hop in column.hops)
     stretch = [1.0]
     for side in column.sides:
         # a chain beside the column has the height of the hops it spans
         span = [net for net in column.nets if net in side.nets] or [column.nets[0], column.nets[-1]]
         first = column.nets.index(span[0])
         last = column.nets.index(span[-1]) if len(span) > 1 else len(column.hops)
-        have = sum(STAGE_HEIGHT if hop.gates else PART_HEIGHT for hop in column.hops[first:last])
-        stretch.append(PART_HEIGHT * len(side.hops) / have)
+        have = sum(STAGE_HEIGHT if hop.gates else single for hop in column.hops[first:last])
+        stretch.append(single * len(side.hops) / have)
     return ends + own * max(stretch)
 
 
@@ -54,11 +67,20 @@ class ColumnDrawer:
         Nets that are named at a loose end somewhere, and so must be named where they are drawn.
     drawn : collection of str
         Nets of rails and columns: their terminals are there, and loose ends only name them.
+    letters : Lettering
+        How large texts are.
     """
 
-    def __init__(self, board: Board, named: Collection[str] = (), drawn: Collection[str] = ()) -> None:
-        self.board = board
+    def __init__(
+        self,
+        board: Board,
+        named: Collection[str] = (),
+        drawn: Collection[str] = (),
+        letters: Lettering = ON_SCREEN,
+    ) -> None:
+        self.board, self.letters = board, letters
         self.named, self.drawn = named, drawn
+        self.driver_height = max(DRIVER_HEIGHT, letters.of(30.0))
         self.terminals: dict[str, list[str]] = {}
         for terminal in board.terminals.values():
             self.terminals.setdefault(terminal.net, []).append(terminal.name)
@@ -96,9 +118,9 @@ class ColumnDrawer:
             canvas.mark((x, y), "bar" if side in ("above", "below") else "upright-bar")
         words = " \N{MIDDLE DOT} ".join([*main, *pads]) or next(iter(self.names_on(net)[0]), net)
         role = "terminal" if main else "pad" if pads else "net"
-        size = LARGE if main else SMALL
+        size = self.letters.large if main else self.letters.small
         at, anchor = {
-            "above": ((x, y - 7.0), "middle"),
+            "above": ((x, y - max(7.0, 3.5 + 0.27 * size)), "middle"),
             "below": ((x, y + 6.0 + 0.8 * size), "middle"),
             "left": ((x - 7.0, y + 0.36 * size), "end"),
             "right": ((x + 7.0, y + 0.36 * size), "start"),
@@ -118,13 +140,20 @@ class ColumnDrawer:
     def label_width(self, ref: str) -> float:
         """Return the width that a part's label needs, with its value or a suspicion under it [px]."""
         value = self._value(self.board.parts[ref])
-        return max(text_width(ref, LABEL), text_width(value, SMALL), text_width(PERCENT, LABEL, bold=True))
+        return max(
+            text_width(ref, self.letters.label),
+            text_width(value, self.letters.small),
+            text_width(PERCENT, self.letters.label, bold=True),
+        )
 
     def label(self, canvas: Canvas, ref: str, x: float, y: float, anchor: str) -> None:
         """Write a part's name and value, two lines about a height [px]."""
-        canvas.texts.append(Text(ref, (x, y - 2.0), anchor, "part", LABEL, ref))
-        canvas.texts.append(Text(self._value(self.board.parts[ref]), (x, y + 10.5), anchor, "value", SMALL, ref))
-        canvas.kept.append(Text(PERCENT, (x, y + 10.5), anchor, "terminal", LABEL).box)
+        under = y + self.letters.of(10.5)
+        canvas.texts.append(Text(ref, (x, y - self.letters.of(2.0)), anchor, "part", self.letters.label, ref))
+        canvas.texts.append(
+            Text(self._value(self.board.parts[ref]), (x, under), anchor, "value", self.letters.small, ref)
+        )
+        canvas.kept.append(Text(PERCENT, (x, under), anchor, "terminal", self.letters.label).box)
 
     def upright(self, canvas: Canvas, ref: str, x: float, y0: float, y1: float, upper: str) -> None:
         """Draw a part with two pins from top to bottom, its label to the right."""
@@ -141,7 +170,7 @@ class ColumnDrawer:
         middle = (x0 + x1) / 2.0
         body = Box(middle - BODY / 2.0, y - HALF, middle + BODY / 2.0, y + HALF)
         self._two_pins(canvas, part, [(x0, y), (x1, y)], left, body)
-        self.label(canvas, ref, middle, y - 22.0, "middle")
+        self.label(canvas, ref, middle, y - 11.5 - self.letters.of(10.5), "middle")
 
     def _two_pins(
         self, canvas: Canvas, part: Part, points: list[tuple[float, float]], first_net: str, body: Box
@@ -157,7 +186,7 @@ class ColumnDrawer:
         """Draw a driver stage with its output on the right; return its left edge [px]."""
         part = self.board.parts[ref]
         width = self.label_width(ref) + 12.0
-        left, top, bottom = right - width, y - DRIVER_HEIGHT / 2.0, y + DRIVER_HEIGHT / 2.0
+        left, top, bottom = right - width, y - self.driver_height / 2.0, y + self.driver_height / 2.0
         x = (left + right) / 2.0
         canvas.symbols.append(Symbol(ref, "driver", (right, y), (x, bottom), Box(left, top, right, bottom)))
         self.label(canvas, ref, x, y, "middle")
@@ -195,8 +224,8 @@ class ColumnDrawer:
         if emitter in self.board.terminals and self.board.terminals[emitter].net == low:
             at = (0.0, y1 - 16.0)
             canvas.mark(at, "pad", [emitter])
-            canvas.texts.append(Text(emitter, (7.0, at[1] + 3.5), "start", "pad", SMALL))
-            right = max(right, 7.0 + text_width(emitter, SMALL))
+            canvas.texts.append(Text(emitter, (7.0, at[1] + self.letters.of(3.5)), "start", "pad", self.letters.small))
+            right = max(right, 7.0 + text_width(emitter, self.letters.small))
         self._gate(canvas, gate, gate_lead, low, -reach, y_gate, y1)
         return canvas, right
 
@@ -205,15 +234,15 @@ class ColumnDrawer:
         net = self.board.parts[gate.switch].pins["gate"]
         start = x
         if lead in self.board.terminals and self.board.terminals[lead].net == net:
-            width = text_width(lead, SMALL)
+            width = text_width(lead, self.letters.small)
             x -= 5.0 + width / 2.0
             canvas.mark((x, y), "pad", [lead])
-            canvas.texts.append(Text(lead, (x, y - 7.0), "middle", "pad", SMALL))
+            canvas.texts.append(Text(lead, (x, y - 7.0), "middle", "pad", self.letters.small))
             canvas.wire(net, (start, y), (x, y))
             x -= width / 2.0 + 2.0
         elif net in self.named and gate.drive != net:
-            width = text_width(net, SMALL)
-            canvas.texts.append(Text(net, (x - 3.0, y - 7.0), "end", "net", SMALL))
+            width = text_width(net, self.letters.small)
+            canvas.texts.append(Text(net, (x - 3.0, y - 7.0), "end", "net", self.letters.small))
             x -= width + 6.0
         else:
             x -= 14.0
@@ -242,11 +271,19 @@ class ColumnDrawer:
             return
         if pads or gate.drive in self.named:
             words = " \N{MIDDLE DOT} ".join(pads) or gate.drive
-            width = text_width(words, SMALL)
+            width = text_width(words, self.letters.small)
             at = (x - 3.0 - width / 2.0, y)
             if pads:
                 canvas.mark(at, "pad", pads)
-            canvas.texts.append(Text(words, (at[0], y + 14.0), "middle", "pad" if pads else "net", SMALL))
+            canvas.texts.append(
+                Text(
+                    words,
+                    (at[0], y + 4.5 + self.letters.of(9.5)),
+                    "middle",
+                    "pad" if pads else "net",
+                    self.letters.small,
+                )
+            )
             x -= width + 6.0
         else:
             x -= 10.0
@@ -284,7 +321,7 @@ class ColumnDrawer:
             part = self.board.parts[ref]
             if part.kind == "driver":
                 width = self.label_width(ref) / 2.0 + 6.0
-                level = y0 + DRIVER_HEIGHT / 2.0 + DRIVER_BELOW
+                level = y0 + self.driver_height / 2.0 + DRIVER_BELOW
                 self.driver_box(canvas, ref, width, level)
                 canvas.wire(upper, (0.0, y0), (0.0, y0 + 4.0), (width + 8.0, y0 + 4.0))
                 canvas.wire(upper, (width + 8.0, y0 + 4.0), (width + 8.0, level), (width, level))
@@ -337,7 +374,7 @@ class ColumnDrawer:
             # the wire goes on to the chain beside, so the name stands above it
             canvas.wire(net, (right, y), (right + 12.0, y))
             canvas.mark((right + 12.0, y), "terminal", [*main, *pads])
-            canvas.texts.append(Text(words, (right + 6.0, y - 8.0), "start", "terminal", LARGE))
+            canvas.texts.append(Text(words, (right + 6.0, y - 8.0), "start", "terminal", self.letters.large))
         elif main and inner == "right":
             canvas.wire(net, (right, y), (right + 14.0, y))
             self.flag(canvas, net, right + 14.0, y, "right", own=True)
@@ -347,5 +384,9 @@ class ColumnDrawer:
         elif (main and inner != "none") or pads or (net in self.named and not main):
             if main or pads:
                 canvas.mark((0.0, y), "pad", [*main, *pads])
-            at, anchor = ((-6.0, y + 13.0), "end") if lead_in is None else ((6.0, y + 13.0), "start")
-            canvas.texts.append(Text(words, at, anchor, "pad" if main or pads else "net", SMALL))
+            at, anchor = (
+                ((-self.letters.of(6.0), y + 10.0 + self.letters.of(3.0)), "end")
+                if lead_in is None
+                else ((self.letters.of(6.0), y + 10.0 + self.letters.of(3.0)), "start")
+            )
+            canvas.texts.append(Text(words, at, anchor, "pad" if main or pads else "net", self.letters.small))

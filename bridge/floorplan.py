@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from bridge.board import Board
-from bridge.canvas import Box, Canvas, Text, Wire, text_width
-from bridge.cells import BODY, LARGE, PART_HEIGHT, SMALL, SPARE_END, STAGE_HEIGHT, ColumnDrawer, column_height
+from bridge.canvas import ON_SCREEN, Box, Canvas, Lettering, Text, Wire, text_width
+from bridge.cells import BODY, SPARE_END, STAGE_HEIGHT, ColumnDrawer, column_height, part_height
 from bridge.columns import BoardColumns, Column, Hop, RailLink, arrange_columns
 
 __all__ = ["MARGIN", "Floorplan", "plan_floor"]
@@ -19,7 +20,7 @@ Item = Column | RailLink
 MARGIN, GAP, ROW_GAP = 12.0, 12.0, 30.0
 LINK_PITCH = 46.0
 STRIP_GAP, STRIP_LEAST, STRIP_TITLE_SIZE = 40.0, 300.0, 12.0
-STRIP_TITLE = "Beside the bridge, with the nets they join"
+STRIP_TITLES = ("Beside the bridge, with the nets they join", "Beside the bridge")  # the first that fits
 
 
 @dataclass(frozen=True)
@@ -34,15 +35,21 @@ class Floorplan:
         What is drawn, from the upper left corner on.
     width, height : float
         Size of the sheet [px].
+    letters : Lettering
+        How large its texts are.
+    cuts : tuple of float
+        Heights at which it may be cut into strips, between one row and the next [px].
     """
 
     board: Board
     canvas: Canvas
     width: float
     height: float
+    letters: Lettering = ON_SCREEN
+    cuts: tuple[float, ...] = ()
 
 
-def plan_floor(board: Board, width: float = 1210.0) -> Floorplan:
+def plan_floor(board: Board, width: float = 1210.0, letters: Lettering = ON_SCREEN) -> Floorplan:
     """Set a board out on a sheet.
 
     Parameters
@@ -51,8 +58,10 @@ def plan_floor(board: Board, width: float = 1210.0) -> Floorplan:
         The board.
     width : float
         How wide the sheet should be [px]; one column may be wider.
+    letters : Lettering
+        How large its texts are.
     """
-    return _Planner(board, arrange_columns(board), width).planned()
+    return _Planner(board, arrange_columns(board), width, letters).planned()
 
 
 def _named_nets(board: Board, columns: BoardColumns) -> set[str]:
@@ -101,6 +110,7 @@ class _Row:
     def __init__(self, drawer: ColumnDrawer, columns: BoardColumns, items: Sequence[Item], height: float) -> None:
         self.drawer, self.columns, self.items, self.height = drawer, columns, items, height
         self.canvas = Canvas()
+        self.link_pitch = LINK_PITCH + drawer.letters.of(23.0) - 23.0
         self.x = 0.0
         self.touch: dict[str, list[tuple[str, float]]] = {"top": [], "bottom": []}
         self.label_end = {"top": 0.0, "bottom": 0.0}
@@ -119,7 +129,7 @@ class _Row:
         """Return the height of each net of a column, stretched to the height of the row."""
         top = 0.0 if column.nets[0] in self.columns.top else SPARE_END
         bottom = self.height - (0.0 if column.nets[-1] in self.columns.bottom else SPARE_END)
-        least = [STAGE_HEIGHT if hop.gates else PART_HEIGHT for hop in column.hops]
+        least = [STAGE_HEIGHT if hop.gates else part_height(self.drawer.letters) for hop in column.hops]
         stretch = (bottom - top) / sum(least)
         levels = [top]
         for height in least:
@@ -174,7 +184,8 @@ class _Row:
                 y = height_of.get(net, 0.0 if rail == "top" else self.height)
                 if net in column.inner and any(box.top < y < box.bottom for box in taken):
                     flags.append((net, rail))
-                    y += 20.0 if rail == "top" else -20.0
+                    apart = 20.0 + self.drawer.letters.of(24.0) - 24.0
+                    y += apart if rail == "top" else -apart
                 ends.append(y)
             step = (ends[1] - ends[0]) / len(side.hops)
             drawn = self.drawer.column(side, [ends[0] + step * n for n in range(len(side.hops))] + [ends[1]], "label")
@@ -208,11 +219,11 @@ class _Row:
             long = max(long, self.drawer.label_width(ref) + 12.0)
         end = start + long
         for number, ref in enumerate(link.parts):
-            level = y + away * LINK_PITCH * number
+            level = y + away * self.link_pitch * number
             self.drawer.flat(self.canvas, ref, level, start, end, link.left)
             if number:
-                self.canvas.wire(link.left, (start, y + away * LINK_PITCH * (number - 1)), (start, level))
-                self.canvas.wire(link.right, (end, y + away * LINK_PITCH * (number - 1)), (end, level))
+                self.canvas.wire(link.left, (start, y + away * self.link_pitch * (number - 1)), (start, level))
+                self.canvas.wire(link.right, (end, y + away * self.link_pitch * (number - 1)), (end, level))
         self.touch[link.rail] += [(link.left, start), (link.right, end)]
         self.x = end + GAP
 
@@ -222,7 +233,7 @@ class _Row:
         names = [*main, *pads]
         if not names:
             return x
-        text = Text(" \N{MIDDLE DOT} ".join(names), (x, y - 8.0), "start", "terminal", LARGE)
+        text = Text(" \N{MIDDLE DOT} ".join(names), (x, y - 8.0), "start", "terminal", self.drawer.letters.large)
         middle = (text.box.left + text.box.right) / 2.0
         self.canvas.texts.append(text)
         self.canvas.mark((middle, y), "terminal", names)
@@ -244,7 +255,7 @@ class _Row:
             self.drawer.flat(self.canvas, ref, y, coil_at, coil_at + long, link.left)
         self.end = coil_at + long, y
         names = " \N{MIDDLE DOT} ".join(name for group in self.drawer.names_on(link.right) for name in group)
-        self.x = self.end[0] + 28.0 + text_width(names, LARGE, bold=True)
+        self.x = self.end[0] + 28.0 + text_width(names, self.drawer.letters.large, bold=True)
 
     def _land(self, link: RailLink, node: tuple[float, float]) -> None:
         """Wire a coil to its second column."""
@@ -265,7 +276,7 @@ class _Row:
                 mark = left - 16.0 if first else left + 10.0
                 self.canvas.wire(net, (min(left, mark), y), (max(right, mark), y))
                 words = " \N{MIDDLE DOT} ".join(names) or (net if net in self.drawer.named else "")
-                role, size = ("terminal", LARGE) if names else ("net", SMALL)
+                role, size = ("terminal", self.drawer.letters.large) if names else ("net", self.drawer.letters.small)
                 if words:
                     below = y + 8.0 + 0.8 * size if rail == "bottom" else y - 8.0
                     text = Text(words, (mark - 5.0, below), "start", role, size)
@@ -276,9 +287,11 @@ class _Row:
 
 
 class _Planner:
-    def __init__(self, board: Board, columns: BoardColumns, width: float) -> None:
+    def __init__(self, board: Board, columns: BoardColumns, width: float, letters: Lettering) -> None:
         self.board, self.columns, self.width = board, columns, width
-        self.drawer = ColumnDrawer(board, _named_nets(board, columns), _drawn_nets(columns))
+        self.drawer = ColumnDrawer(board, _named_nets(board, columns), _drawn_nets(columns), letters)
+        self.cuts: list[float] = []
+        self.titled = False
         self.strip = [*columns.strip]
         self.canvas = Canvas()
         self.y = 0.0
@@ -289,30 +302,39 @@ class _Planner:
             self._add(row)
         last = rows[-1] if rows else Canvas()
         shown = {*last.spots, *self.canvas.spots}
+        cells = self._cells(shown)
         room = self.width - 2 * MARGIN - STRIP_GAP - (last.box.right - last.box.left)
-        beside = self._strip(room, shown) if room > STRIP_LEAST else Canvas()
-        fits = beside.box.bottom - beside.box.top <= last.box.bottom - last.box.top
-        if room > STRIP_LEAST and fits:
+        if room > STRIP_LEAST:  # the strip begins beside the last row
+            beside, cells, _ = self._packed(cells, room, last.box.bottom - last.box.top)
             last.add(beside, last.box.right + STRIP_GAP - beside.box.left, last.box.top - beside.box.top)
-            self._add(last)
-        else:
-            self._add(last)
-            self._add(self._strip(self.width - 2 * MARGIN, shown))
+        self._add(last)
+        below, _, cuts = self._packed(cells, self.width - 2 * MARGIN, math.inf)
+        self._add(below, cuts)
         box = self.canvas.box
         whole = Canvas()
         whole.add(self.canvas, MARGIN - box.left, MARGIN - box.top)
-        return Floorplan(self.board, whole, box.right - box.left + 2 * MARGIN, box.bottom - box.top + 2 * MARGIN)
+        down = MARGIN - box.top
+        return Floorplan(
+            board=self.board,
+            canvas=whole,
+            width=box.right - box.left + 2 * MARGIN,
+            height=box.bottom - box.top + 2 * MARGIN,
+            letters=self.drawer.letters,
+            cuts=tuple(sorted(cut + down for cut in self.cuts if cut + ROW_GAP < box.bottom)),
+        )
 
-    def _add(self, drawn: Canvas) -> None:
-        """Put a row under what is there."""
+    def _add(self, drawn: Canvas, cuts: Sequence[float] = ()) -> None:
+        """Put a row under what is there; it may be cut behind it, and at heights of its own."""
         if drawn.symbols or drawn.texts:
             box = drawn.box
             self.canvas.add(drawn, -box.left, self.y - box.top)
-            self.y += box.bottom - box.top + ROW_GAP
+            self.cuts += [self.y - box.top + cut for cut in cuts]
+            self.y += box.bottom - box.top + ROW_GAP / self.drawer.letters.scale
+            self.cuts.append(self.y - ROW_GAP / self.drawer.letters.scale / 2.0)
 
     def _row(self, items: Sequence[Item]) -> _Row:
         rails = {*self.columns.top, *self.columns.bottom}
-        height = max(column_height(item, rails) for item in items if isinstance(item, Column))
+        height = max(column_height(item, rails, self.drawer.letters) for item in items if isinstance(item, Column))
         return _Row(self.drawer, self.columns, items, height)
 
     def _too_wide(self, items: Sequence[Item]) -> bool:
@@ -342,31 +364,47 @@ class _Planner:
                 groups[-1].append(item)
         return groups
 
-    def _strip(self, width: float, shown: Collection[str]) -> Canvas:
-        """Return the chains that fit no leg, their ends named, and terminals without a part, in rows of a width."""
+    def _cells(self, shown: Collection[str]) -> list[Canvas]:
+        """Return the chains that fit no leg, their ends named, and terminals without a part."""
         cells = [self._chain(chain) for chain in sorted(self.strip, key=lambda chain: -len(chain.hops))]
         there = {*shown, *(lead for cell in cells for lead in cell.spots)}
         for terminal in self.board.terminals.values():
             if terminal.name not in there:
                 lone = Canvas()
                 lone.mark((0.0, 0.0), "pad", [terminal.name])
-                lone.texts.append(Text(terminal.name, (7.0, 3.5), "start", "pad", SMALL))
+                small = self.drawer.letters
+                lone.texts.append(Text(terminal.name, (7.0, small.of(3.5)), "start", "pad", small.small))
                 cells.append(lone)
+        return cells
+
+    def _packed(self, cells: Sequence[Canvas], width: float, height: float) -> tuple[Canvas, list[Canvas], list[float]]:
+        """Return cells in rows of a width, those that went over a height, and the heights between the rows."""
         strip, x, y, bottom = Canvas(), 0.0, 0.0, 0.0
-        if cells and self.columns.items:
-            strip.texts.append(Text(STRIP_TITLE, (0.0, 0.0), "start", "note", STRIP_TITLE_SIZE))
-            y = bottom = STRIP_TITLE_SIZE
-        for cell in cells:
+        left: list[Canvas] = []
+        cuts: list[float] = []
+        title = self.drawer.letters.of(STRIP_TITLE_SIZE)
+        titled = bool(cells) and bool(self.columns.items) and not self.titled
+        if titled:
+            y = bottom = title
+        for number, cell in enumerate(cells):
             box = cell.box
             if x and x + box.right - box.left > width:
                 x, y = 0.0, bottom + GAP
+                cuts.append(bottom + GAP / 2.0)
+            if y + box.bottom - box.top > height or (math.isfinite(height) and box.right - box.left > width):
+                left = [*cells[number:]]
+                break
             strip.add(cell, x - box.left, y - box.top)
             x += box.right - box.left + GAP
             bottom = max(bottom, y + box.bottom - box.top)
-        return strip
+        if titled and strip.symbols:
+            words = next((words for words in STRIP_TITLES if text_width(words, title) <= width), STRIP_TITLES[-1])
+            strip.texts.append(Text(words, (0.0, 0.0), "start", "note", title))
+            self.titled = True
+        return strip, left, cuts
 
     def _chain(self, chain: Column) -> Canvas:
-        levels = [PART_HEIGHT * number for number in range(len(chain.nets))]
+        levels = [part_height(self.drawer.letters) * number for number in range(len(chain.nets))]
         drawn = self.drawer.column(chain, levels, "label")
         self.drawer.flag(drawn, chain.nets[0], 0.0, 0.0, "above")
         if chain.nets[-1]:

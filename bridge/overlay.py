@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import networkx as nx
 
-from bridge.canvas import Box, Canvas, Point, Symbol, Text
+from bridge.canvas import Box, Point, Symbol, Text
 from bridge.floorplan import Floorplan
 from bridge.schematic import INK, PERCENT_SIZE, Layer, svg_element
 from bridge.units import percent
@@ -91,7 +91,7 @@ def suspicion_layer(plan: Floorplan, suspicion: Mapping[str, float]) -> Layer:
             continue
         boxes = [symbol.body]
         share = percent(suspicion[symbol.ref])
-        boxes += [_at_most(text, share) for text in plan.canvas.texts if text.ref == symbol.ref]
+        boxes += [_at_most(plan, text, share) for text in plan.canvas.texts if text.ref == symbol.ref]
         left, top = min(box.left for box in boxes) - PAD, min(box.top for box in boxes) - PAD
         right, bottom = max(box.right for box in boxes) + PAD, max(box.bottom for box in boxes) + PAD
         frame = svg_element(
@@ -111,11 +111,11 @@ def suspicion_layer(plan: Floorplan, suspicion: Mapping[str, float]) -> Layer:
     return frames
 
 
-def _at_most(text: Text, share: str) -> Box:
+def _at_most(plan: Floorplan, text: Text, share: str) -> Box:
     """Return what a label covers once a suspicion may stand in place of its value."""
     if text.role != "value":
         return text.box
-    return replace(text, words=share, role="terminal", size=PERCENT_SIZE).box
+    return replace(text, words=share, role="terminal", size=plan.letters.of(PERCENT_SIZE)).box
 
 
 # --- leads
@@ -129,8 +129,9 @@ def _spot(plan: Floorplan, lead: str) -> Point | None:
     return plan.canvas.pins.get((ref, pin))
 
 
-def _occupied(canvas: Canvas) -> list[Box]:
-    boxes = [symbol.body for symbol in canvas.symbols] + [_at_most(text, WIDEST) for text in canvas.texts]
+def _occupied(plan: Floorplan) -> list[Box]:
+    canvas = plan.canvas
+    boxes = [symbol.body for symbol in canvas.symbols] + [_at_most(plan, text, WIDEST) for text in canvas.texts]
     for wire in canvas.wires:
         (x0, y0), (x1, y1) = wire.start, wire.end
         boxes.append(Box(min(x0, x1) - 1, min(y0, y1) - 1, max(x0, x1) + 1, max(y0, y1) + 1))
@@ -159,12 +160,12 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
         Terminal or ``PART.pin`` under each lead.
     """
     layer: Layer = []
-    taken, names = _occupied(plan.canvas), [_at_most(text, WIDEST) for text in plan.canvas.texts]
+    taken, names = _occupied(plan), [_at_most(plan, text, WIDEST) for text in plan.canvas.texts]
     for word, lead in (("red", red), ("black", black)):
         spot = _spot(plan, lead)
         if spot is None:
             continue
-        wide, high = (30.0 if word == "red" else 40.0), 16.0
+        wide, high = plan.letters.of(30.0 if word == "red" else 40.0), plan.letters.of(16.0)
         reach = Box(spot[0] - REACH, spot[1] - REACH, spot[0] + REACH, spot[1] + REACH)
         nearby, words = ([box for box in boxes if box.overlaps(reach)] for boxes in (taken, names))
         best: tuple[float, Box] | None = None
@@ -186,7 +187,7 @@ def lead_layer(plan: Floorplan, red: str, black: str) -> Layer:
             if best is None or cost < best[0]:
                 best = cost, box
         assert best is not None
-        layer += _lead(word, spot, best[1])
+        layer += _lead(word, spot, best[1], plan.letters.of(LEAD_SIZE))
         taken.append(best[1])
     return layer
 
@@ -196,7 +197,7 @@ def _dot(start: Point, end: Point, share: float) -> Box:
     return Box(x - 2.0, y - 2.0, x + 2.0, y + 2.0)
 
 
-def _lead(word: str, spot: Point, box: Box) -> Layer:
+def _lead(word: str, spot: Point, box: Box, size: float) -> Layer:
     x, y = (box.left + box.right) / 2.0, (box.top + box.bottom) / 2.0
     ink = RED_INK if word == "red" else "#000000"
     edge = min(max(spot[0], box.left), box.right), min(max(spot[1], box.top), box.bottom)
@@ -220,8 +221,8 @@ def _lead(word: str, spot: Point, box: Box) -> Layer:
             "text",
             word,
             x=x,
-            y=y + 0.36 * LEAD_SIZE,
-            font_size=LEAD_SIZE,
+            y=y + 0.36 * size,
+            font_size=size,
             font_weight="bold",
             text_anchor="middle",
             fill=ink if word == "red" else "#ffffff",

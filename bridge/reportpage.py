@@ -12,10 +12,11 @@ from typing import Any
 from bridge.advicepage import advice_page, probing_words
 from bridge.advise import NextReading, suggest_readings
 from bridge.band import Band, healthy_bands
+from bridge.canvas import Lettering
 from bridge.charge import EMPTY_V, charge_warning, highest_charge
 from bridge.circuit import build_circuit
 from bridge.faults import Fault
-from bridge.floorplan import plan_floor
+from bridge.floorplan import Floorplan, plan_floor
 from bridge.forecast import Forecast, forecast
 from bridge.layout import Page, Table
 from bridge.makesafe import DEFER
@@ -28,12 +29,13 @@ from bridge.readings import Reading
 from bridge.render import CAUTION_AFTER, CAUTION_BEFORE, NEXT_STEP, percent, ranking_page, verdict_sentences
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
-from bridge.schematic import schematic_svg
+from bridge.schematic import schematic_strips, schematic_svg
 from bridge.why import path_of, path_words, why_sentence
 
-__all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture"]
+__all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture", "report_strips"]
 
 WIDE_SHEET, NARROW_SHEET = 1210.0, 400.0
+PAPER_SHEET, PAPER_LETTERS = 1280.0, Lettering(1.4)  # on A4 labels are 6.4 points high at least
 LISTED = 8
 PROPOSED = 3
 ROWS, TELLING_ROWS, LEAST_ROWS = 36, 24, 8  # of more readings, only those that no good board gives are told one by one
@@ -116,8 +118,31 @@ def report_picture(report: Report, width: float = WIDE_SHEET) -> str:
         How wide the sheet should be [px].
     """
     ranking = report.ranking
+    present = build_circuit(ranking.board, ranking.given_setup).parts
+    pale = [ref for ref in ranking.board.parts if ref not in present]
+    plan = plan_floor(ranking.board, width)
+    return schematic_svg(plan, pale=pale, **_layers(report, plan))
+
+
+def report_strips(report: Report) -> str:
+    """Return the same schematic for paper: larger letters, in strips, without parts that are not there.
+
+    Parameters
+    ----------
+    report : Report
+        What the report says.
+    """
+    ranking = report.ranking
+    present = build_circuit(ranking.board, ranking.given_setup).parts
+    parts = {ref: part for ref, part in ranking.board.parts.items() if ref in present}
+    plan = plan_floor(dataclasses.replace(ranking.board, parts=parts), PAPER_SHEET, PAPER_LETTERS)
+    return schematic_strips(plan, **_layers(report, plan))
+
+
+def _layers(report: Report, plan: Floorplan) -> dict[str, Any]:
+    """Return title, suspicion, leads and the way of the current for a schematic."""
+    ranking = report.ranking
     board, setup = ranking.board, ranking.given_setup
-    plan = plan_floor(board, width)
     suspicion = {one.part: one.probability for one in ranking.parts if one.probability >= SHADES[-1].least}
     beneath, above = suspicion_layer(plan, suspicion), []
     words = [f"Schematic of {board.name}."]
@@ -129,15 +154,12 @@ def report_picture(report: Report, width: float = WIDE_SHEET) -> str:
         beneath += path_layer(plan, path)
         above = lead_layer(plan, report.shown.red, report.shown.black)
         words.append(f"Leads: {probing_words(report.shown)}.")
-    present = build_circuit(board, setup).parts
-    return schematic_svg(
-        plan,
-        title=" ".join(words),
-        pale=[ref for ref in board.parts if ref not in present],
-        beneath=beneath,
-        above=above,
-        values={part: percent(share) for part, share in suspicion.items()},
-    )
+    return {
+        "title": " ".join(words),
+        "beneath": beneath,
+        "above": above,
+        "values": {part: percent(share) for part, share in suspicion.items()},
+    }
 
 
 def _blocks(page: Page) -> list[dict[str, Any]]:
@@ -292,6 +314,7 @@ def report_html(report: Report) -> str:
         warning=warning or "",
         wide=report_picture(report),
         narrow=report_picture(report, NARROW_SHEET),
+        strips=report_strips(report),
         shades=SHADES,
         shown=probing_words(report.shown) if report.shown is not None else "",
         is_next=report.is_next,

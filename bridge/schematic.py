@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping
@@ -15,7 +16,16 @@ from bridge.floorplan import MARGIN, Floorplan, plan_floor
 if TYPE_CHECKING:
     from schemdraw.elements import Element
 
-__all__ = ["FACE", "INK", "PERCENT_SIZE", "Layer", "board_picture", "schematic_svg", "svg_element"]
+__all__ = [
+    "FACE",
+    "INK",
+    "PERCENT_SIZE",
+    "Layer",
+    "board_picture",
+    "schematic_strips",
+    "schematic_svg",
+    "svg_element",
+]
 
 FACE = "Arial, Helvetica, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 PX_PER_UNIT = 30.0  # what the library calls a unit; the body of a resistor is one long
@@ -24,6 +34,7 @@ NOTE_HEIGHT = 18.0
 PERCENT_SIZE = 11.0
 INK, PALE_INK = "#111111", "#5a5a5a"
 SVG = "http://www.w3.org/2000/svg"
+SHEET = "whole-sheet"
 
 Layer = list[ET.Element]
 """Elements drawn beneath or above the schematic."""
@@ -210,7 +221,6 @@ def schematic_svg(
     values : mapping of str to str, optional
         What to write under a part's name in place of its value.
     """
-    canvas = plan.canvas
     width, height = plan.width, plan.height + (NOTE_HEIGHT if pale else 0.0)
     root = svg_element(
         "svg",
@@ -223,7 +233,60 @@ def schematic_svg(
     )
     root.append(svg_element("title", title))
     root.append(svg_element("rect", width=width, height=height, fill="#ffffff"))
-    root.extend(beneath or [])
+    root.extend(_drawn(plan, pale, beneath, above, values))
+    if pale:
+        note = Text("Dashed: not there in this set-up.", (MARGIN, height - 8.0), "start", "note", 10.0)
+        root.append(_text(note, ()))
+    return ET.tostring(root, encoding="unicode") + "\n"
+
+
+def schematic_strips(
+    plan: Floorplan,
+    *,
+    title: str,
+    beneath: Layer | None = None,
+    above: Layer | None = None,
+    values: Mapping[str, str] | None = None,
+) -> str:
+    """Return a floor plan as several pictures for a page of HTML, one below the other: paper may break between them.
+
+    Parameters
+    ----------
+    plan : Floorplan
+        What goes where.
+    title : str
+        What the pictures show, for those who do not see them.
+    beneath, above : list of elements, optional
+        What lies under and over the schematic.
+    values : mapping of str to str, optional
+        What to write under a part's name in place of its value.
+    """
+    source = svg_element("svg", xmlns=SVG, width=0.0, height=0.0)
+    source.set("aria-hidden", "true")
+    whole = svg_element("g", id=SHEET, font_family=FACE)
+    whole.extend(_drawn(plan, (), beneath, above, values))
+    defined = svg_element("defs")
+    defined.append(whole)
+    source.append(defined)
+    pictures = [source]
+    edges = (0.0, *plan.cuts, plan.height)
+    for number, (top, bottom) in enumerate(itertools.pairwise(edges), 1):
+        strip = svg_element("svg", xmlns=SVG, viewBox=f"0 {top:.0f} {plan.width:.0f} {bottom - top:.0f}", role="img")
+        strip.append(svg_element("title", f"{title} Strip {number} of {len(edges) - 1}."))
+        strip.append(svg_element("use", href=f"#{SHEET}"))
+        pictures.append(strip)
+    return "\n".join(ET.tostring(picture, encoding="unicode") for picture in pictures) + "\n"
+
+
+def _drawn(
+    plan: Floorplan,
+    pale: Collection[str],
+    beneath: Layer | None,
+    above: Layer | None,
+    values: Mapping[str, str] | None,
+) -> Layer:
+    """Return everything on a sheet, from the lowest layer up."""
+    canvas, root = plan.canvas, [*(beneath or [])]
     for symbol in canvas.symbols:
         if symbol.shape == "driver":
             body = symbol.body
@@ -247,14 +310,15 @@ def schematic_svg(
         if text.role == "value" and values is not None:
             if text.ref in values:
                 told = Text(
-                    values[text.ref], (text.at[0], text.at[1] + 0.5), text.anchor, "terminal", PERCENT_SIZE, text.ref
+                    values[text.ref],
+                    (text.at[0], text.at[1] + 0.5),
+                    text.anchor,
+                    "terminal",
+                    plan.letters.of(PERCENT_SIZE),
+                    text.ref,
                 )
                 root.append(_text(told, ()))
             continue
         if text.words:
             root.append(_text(text, pale))
-    if pale:
-        note = Text("Dashed: not there in this set-up.", (MARGIN, height - 8.0), "start", "note", 10.0)
-        root.append(_text(note, ()))
-    root.extend(above or [])
-    return ET.tostring(root, encoding="unicode") + "\n"
+    return [*root, *(above or [])]

@@ -66,7 +66,7 @@ def run_chromium(folder: Path, *arguments: str) -> subprocess.CompletedProcess[s
     common = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run"]
     return subprocess.run(
         [CHROMIUM, *common, f"--user-data-dir={folder / 'profile'}", *arguments],
-        capture_output=True, encoding="utf-8", errors="replace", timeout=60, check=False,
+        capture_output=True, encoding="utf-8", errors="replace", timeout=300, check=False,
     )  # fmt: skip
 
 

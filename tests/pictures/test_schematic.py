@@ -11,15 +11,16 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from bridge.board import Board, list_boards, load_board
-from bridge.canvas import Text, Wire
+from bridge.canvas import ON_SCREEN, Lettering, Text, Wire
 from bridge.floorplan import Floorplan, plan_floor
+from bridge.reportpage import PAPER_LETTERS, PAPER_SHEET
 from tests.conftest import Outcome
 from tests.crosscheck.randomboards import draw_board
 from tests.physics.benchboards import make_board
 from tests.pictures.oddboards import odd_boards
 from tests.pictures.traced import collisions, nameless, shorts
 
-WIDTHS = (380.0, 700.0, 1210.0)
+SHEETS = ((380.0, ON_SCREEN), (700.0, ON_SCREEN), (1210.0, ON_SCREEN), (PAPER_SHEET, PAPER_LETTERS))
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -27,15 +28,15 @@ BOARDS: dict[str, Board] = {name: load_board(name) for name in list_boards()} | 
 
 
 @cache
-def planned(name: str, width: float) -> Floorplan:
-    return plan_floor(BOARDS[name], width)
+def planned(name: str, sheet: tuple[float, Lettering]) -> Floorplan:
+    return plan_floor(BOARDS[name], *sheet)
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("sheet", SHEETS, ids=("phone", "tablet", "desk", "paper"))
 @pytest.mark.parametrize("name", BOARDS)
-def test_everything_is_drawn_once(name: str, width: float) -> None:
+def test_everything_is_drawn_once(name: str, sheet: tuple[float, Lettering]) -> None:
     """A drawing holds each part once with each pin, its name once, and a place for every terminal."""
-    board, canvas = BOARDS[name], planned(name, width).canvas
+    board, canvas = BOARDS[name], planned(name, sheet).canvas
     assert Counter(symbol.ref for symbol in canvas.symbols) == Counter(list(board.parts))
     assert Counter(text.words for text in canvas.texts if text.role == "part") == Counter(list(board.parts))
     assert sorted(canvas.pins) == sorted((ref, pin) for ref, part in board.parts.items() for pin in part.pins)
@@ -44,20 +45,44 @@ def test_everything_is_drawn_once(name: str, width: float) -> None:
     assert sorted(set(board.terminals) - written) == []
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("sheet", SHEETS, ids=("phone", "tablet", "desk", "paper"))
 @pytest.mark.parametrize("name", BOARDS)
-def test_wires_say_what_the_board_says(name: str, width: float) -> None:
+def test_wires_say_what_the_board_says(name: str, sheet: tuple[float, Lettering]) -> None:
     """Pins that a drawing's lines join are on one net, and a net drawn in pieces is named at each of them."""
-    plan = planned(name, width)
+    plan = planned(name, sheet)
     assert shorts(plan) == []
     assert nameless(plan) == []
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("sheet", SHEETS, ids=("phone", "tablet", "desk", "paper"))
 @pytest.mark.parametrize("name", BOARDS)
-def test_nothing_lies_on_anything(name: str, width: float) -> None:
+def test_nothing_lies_on_anything(name: str, sheet: tuple[float, Lettering]) -> None:
     """No text lies on another, on a symbol, a wire or a mark, even in a wide typeface."""
-    assert list(collisions(planned(name, width))) == []
+    assert list(collisions(planned(name, sheet))) == []
+
+
+PAPER_MM, POINT_MM = 210.0 - 2 * 11.0, 25.4 / 72.0  # A4 less the page's margins
+
+
+@pytest.mark.parametrize("name", list_boards())
+def test_a_printed_schematic_can_be_read(name: str) -> None:
+    """On A4 parts are named in 6.4 points or more, values and nets in 5.5, also on the largest board."""
+    plan = planned(name, SHEETS[-1])
+    points = PAPER_MM / plan.width / POINT_MM
+    assert min(text.size for text in plan.canvas.texts if text.role == "part") * points >= 6.4
+    assert min(text.size for text in plan.canvas.texts) * points >= 5.5
+
+
+@pytest.mark.parametrize("name", list_boards())
+def test_a_sheet_is_cut_between_its_rows(name: str) -> None:
+    """No cut between two strips of paper goes through a symbol, a text or an upright wire."""
+    plan = planned(name, SHEETS[-1])
+    assert list(plan.cuts) == sorted(plan.cuts)
+    for cut in plan.cuts:
+        assert 0.0 < cut < plan.height
+        assert not any(box.top < cut < box.bottom for box in (one.body for one in plan.canvas.symbols))
+        assert not any(text.box.top < cut < text.box.bottom for text in plan.canvas.texts)
+        assert not any(min(w.start[1], w.end[1]) < cut < max(w.start[1], w.end[1]) for w in plan.canvas.wires)
 
 
 def test_the_tracer_sees_faults_of_a_drawing() -> None:
@@ -138,8 +163,8 @@ def test_random_boards_are_drawn_soundly(seed: int) -> None:
     """Whatever hangs on whatever: every part is drawn once, wires join what the board joins, nothing hides a name."""
     random_board = draw_board(seed)
     board = make_board(random_board.terminals, *random_board.parts)
-    for width in WIDTHS[::2]:
-        plan = plan_floor(board, width)
+    for sheet in SHEETS[::3]:
+        plan = plan_floor(board, *sheet)
         assert Counter(symbol.ref for symbol in plan.canvas.symbols) == Counter(list(board.parts))
         assert (shorts(plan), nameless(plan), list(collisions(plan))) == ([], [], [])
         assert set(plan.canvas.spots) == set(board.terminals)
