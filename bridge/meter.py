@@ -23,6 +23,7 @@ __all__ = [
     "MeterProfile",
     "OhmsRange",
     "Source",
+    "is_meter_file",
     "list_meters",
     "load_meter",
     "parse_meter",
@@ -58,6 +59,18 @@ def list_meters() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in METERS_FOLDER.glob("*.toml")))
 
 
+def is_meter_file(name_or_file: str) -> bool:
+    """Return whether a meter is asked for by the path of a file and not by the name of a shipped one.
+
+    Parameters
+    ----------
+    name_or_file : str
+        As for `load_meter`.
+    """
+    separators = {os.sep, os.altsep or os.sep, "/"}
+    return name_or_file.endswith(".toml") or any(mark in name_or_file for mark in separators)
+
+
 def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
     """Return a meter by the name of a shipped one, or from a file.
 
@@ -71,8 +84,7 @@ def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
     InputError
         No such meter or file, or a file with problems, all of them listed.
     """
-    separators = {os.sep, os.altsep or os.sep, "/"}
-    if name_or_file.endswith(".toml") or any(mark in name_or_file for mark in separators):
+    if is_meter_file(name_or_file):
         return parse_meter(decode_text(read_file(name_or_file), shown_source(name_or_file)), name_or_file)
     if name_or_file not in list_meters():
         raise InputError(

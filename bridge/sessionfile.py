@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 
 from bridge.errors import InputError, MachineError
-from bridge.textfile import LARGEST_BYTES, shown_source
+from bridge.textfile import LARGEST_BYTES, is_of_another_user, shown_source
 
 __all__ = ["SessionFile"]
 
@@ -28,7 +28,8 @@ class SessionFile:
     Raises
     ------
     InputError
-        Another session has it open, it is a folder, may not be read or written, or there is no folder to put it in.
+        Another session has it open, it belongs to another user, is a folder, may not be read or written, or there is no
+        folder to put it in.
     MachineError
         The disk takes no more.
     """
@@ -48,6 +49,8 @@ class SessionFile:
         except (OSError, ValueError) as error:  # ValueError: a null character in the name
             raise InputError(f"cannot be opened: {getattr(error, 'strerror', None) or error}", where=where) from None
         try:
+            if is_of_another_user(self._handle):
+                raise InputError("belongs to another user; accepted: a file of your own, or a copy of it", where=where)
             _lock(self._handle, where)
             self.content = self._mend()
             if new:

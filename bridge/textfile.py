@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
+import os
 import sys
 import tomllib
 from pathlib import Path
@@ -11,7 +13,7 @@ from typing import Any
 from bridge.errors import InputError
 from bridge.wording import quoted
 
-__all__ = ["decode_text", "parse_toml", "read_file", "shown_source"]
+__all__ = ["decode_text", "is_of_another_user", "parse_toml", "read_file", "shown_source"]
 
 LARGEST_BYTES = 64 * 1024 * 1024  # a sheet of 10,000 readings is half a megabyte
 UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -66,6 +68,21 @@ def read_file(source: str) -> bytes:
     if len(data) > LARGEST_BYTES:
         raise InputError(f"larger than {LARGEST_BYTES // 2**20} MB; give a text file", where=where)
     return data
+
+
+def is_of_another_user(source: str | int) -> bool:
+    """Return whether a file belongs to somebody else; a pipe, and a system that does not say, belong to nobody else.
+
+    Parameters
+    ----------
+    source : str or int
+        Path, ``-`` for standard input, or an open file's number.
+    """
+    if sys.platform == "win32":
+        return False
+    with contextlib.suppress(OSError, ValueError, AttributeError):  # no such file: what was read came from elsewhere
+        return os.stat(sys.stdin.fileno() if source == "-" else source).st_uid != os.geteuid()
+    return False
 
 
 def decode_text(data: bytes, where: str) -> str:
