@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 MOST_SHOWN = 10  # problems told at once: who has mended ten runs it again
+LONGEST_TOLD = 2000  # signs; a problem that lists what is accepted may take several hundred
 
 __all__ = ["BridgeError", "InputError", "InputErrors", "MachineError"]
 
@@ -37,7 +38,7 @@ class InputError(BridgeError, ValueError):
 
 
 class InputErrors(InputError):
-    """Several problems of one file at once; the message tells of the first ten and counts the others.
+    """Several problems of one file at once; the message tells of the first ten or fewer and counts the others.
 
     Parameters
     ----------
@@ -47,9 +48,13 @@ class InputErrors(InputError):
 
     def __init__(self, errors: Sequence[InputError]) -> None:
         self.errors = tuple(errors)
-        more = len(self.errors) - MOST_SHOWN
-        told = [str(error) for error in self.errors[:MOST_SHOWN]]
-        super().__init__("; ".join([*told, f"{more} more problems"] if more > 0 else told))
+        told: list[str] = []
+        for error in self.errors[:MOST_SHOWN]:
+            if told and len("; ".join(told)) + len(str(error)) > LONGEST_TOLD:
+                break
+            told.append(str(error))
+        more = len(self.errors) - len(told)
+        super().__init__("; ".join([*told, f"{more} more problems"] if more else told))
 
 
 class MachineError(BridgeError, OSError):
