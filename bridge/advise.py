@@ -333,7 +333,7 @@ def _worth(
         sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
         shown = displays_of(board, meter, setup, sets, group, lifted)
         for row, probing in enumerate(group):
-            outcome = outcomes_of(*shown.on_scale(row, np.hypot(shown.own_sd[row], shown.batch_sd[row])))
+            outcome = outcomes_of(*shown.on_scale(row, shown.sd[row]))
             outcomes.append(outcome)
             display = shown.value[row], shown.units[row]
             result.append(_one_reading(board, probing, display, outcome, weight, target, names))

@@ -42,16 +42,22 @@ class Shown:
         Display after the dwell [V] or [ohm]; infinite for OL.
     own_sd : ndarray, probings x boards
         Standard deviation of what is this reading's own: parts, digits, dwell, the meter's gain [V] or [ohm].
-    batch_sd : ndarray, probings x boards
-        Standard deviation of what the drops of a batch share [V] or [ohm].
+    batch_load : ndarray, batches x probings x boards
+        What the drops of a whole batch, off by one standard deviation, add to a display [V] or [ohm].
     units : tuple of str
         ``V`` or ``ohm`` for each probing.
     """
 
     value: Array
     own_sd: Array
-    batch_sd: Array
+    batch_load: Array
     units: tuple[str, ...]
+
+    @property
+    def sd(self) -> Array:
+        """Standard deviation of each display, own and shared, probings x boards [V] or [ohm]."""
+        answer: Array = np.sqrt(self.own_sd**2 + np.sum(self.batch_load**2, axis=0))
+        return answer
 
     def on_scale(self, row: int, sd: Array) -> tuple[Array, Array]:
         """Return a probing's displays on a scale on which they can be compared, and their spread on it.
@@ -107,7 +113,7 @@ def displays_of(
     cells = CellSolver(circuit, shots, classes, bus_volts=setup.bus_volts)
     answers, mine = cells.answers, classes.class_of[1:]
     value = np.full((len(probings), len(fault_sets)), np.inf)
-    own_sd, batch_sd = np.ones_like(value), np.zeros_like(value)
+    own_sd, batch_load = np.ones_like(value), np.zeros((len(answers.batch_load), *value.shape))
     units = [""] * len(probings)
     for index, shot in reversed(list(enumerate(shots))):
         start, end = cells.single_start[index][mine].astype(np.intp), cells.single_end[index][mine].astype(np.intp)
@@ -123,10 +129,9 @@ def displays_of(
                 moving = here & (np.abs(shown - answers.value[end]) > MOVING_SHARE * np.abs(shown))
             own = np.where(moving, np.maximum(own, ROUGHLY * np.where(here, shown, 0.0)), own)
         load = then.first_share * answers.batch_load[:, start] + then.last_share * answers.batch_load[:, end]
-        batch = np.sqrt(np.sum((load * BATCH_SPREAD_V) ** 2, axis=0))
         units[shot.probing] = shot.unit
         row = shot.probing
         value[row] = np.where(here, shown, value[row])
         own_sd[row] = np.where(here, own, own_sd[row])
-        batch_sd[row] = np.where(here, batch, batch_sd[row])
-    return Shown(value, own_sd, batch_sd, tuple(units))
+        batch_load[:, row] = np.where(here, load * BATCH_SPREAD_V, batch_load[:, row])
+    return Shown(value, own_sd, batch_load, tuple(units))

@@ -64,7 +64,7 @@ def _distinct_scores(
     for batch, load in enumerate(shown.batch_load):
         if batch != primary:
             variance = variance + (load * BATCH_SPREAD_V) ** 2
-    variance = variance + np.sum((shown.severity_load * column.ln_sigma[shown.owner]) ** 2, axis=0)
+    variance = variance + np.sum((shown.severity_load * _cell_spread(column.ln_sigma[shown.owner])) ** 2, axis=0)
     finite = np.where(np.isfinite(shown.value), shown.value, 0.0)
     step = np.where(np.isfinite(shown.value), shown.batch_load[primary], 0.0) if len(shown.batch_load) else 0.0 * finite
     variance = variance + (finite * model.gain_sd) ** 2 + (step * (GRID_V[1] - GRID_V[0]) / math.sqrt(12.0)) ** 2
@@ -72,6 +72,20 @@ def _distinct_scores(
     every = np.arange(len(shown.value))
     score = log_likelihood(model, shown, every, mean, np.sqrt(variance)[None, :], column.limit)
     return place, score.astype(np.float32)
+
+
+def _cell_spread(ln_sigma: Array) -> Array:
+    """Return the spread of a resistance over its cell, as a share of the node: root of the mean of (R/node - 1)^2.
+
+    Parameters
+    ----------
+    ln_sigma : ndarray
+        Standard deviation of ln R, which is even over the cell [1].
+    """
+    wide = np.maximum(CELL_EDGE_SD * ln_sigma, 1e-6)
+    squared = np.sinh(2.0 * wide) / (2.0 * wide) - 2.0 * np.sinh(wide) / wide + 1.0
+    answer: Array = np.where(ln_sigma > 0.0, np.sqrt(np.maximum(squared, 0.0)), 0.0)
+    return answer
 
 
 def _numbered(values: Index, count: int) -> tuple[Index, Index]:
@@ -445,6 +459,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
     counted = np.zeros(shape, dtype=bool)
     loads = np.zeros((*shape, batches + len(gains) + 2))
+    spread = _cell_spread(sigma)
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         members = np.full((count, 2), 0, dtype=np.intp)
         members[cast.is_single, 0] = column.class_of_single[cast.single]
@@ -453,8 +468,9 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         lone = np.where(hidden_member == 2, members[:, 1], members[:, 0])
         start, end = column.of_classes(lone)
         pairs = np.flatnonzero(cast.is_pair & (hidden_member == 0))
-        rows = column.row_of_double
-        start[pairs], end[pairs] = column.of_pairs(rows[together[0]], rows[together[1]])
+        if len(pairs):  # without pairs their members may be missing from the table
+            rows = column.row_of_double
+            start[pairs], end[pairs] = column.of_pairs(rows[together[0]], rows[together[1]])
         shown = as_read(column.displays(start, end), model)
         value = shown.value
         finite = np.isfinite(value)
@@ -468,9 +484,8 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
                 shown.severity_load[0],
                 np.where(shown.owner[1] == members[:, member], shown.severity_load[1], 0.0),
             )
-            loads[:, r, batches + len(gains) + member] = owned * sigma[:, member]
-            # a display goes with the resistance, not with its logarithm: falling to the edge of the node's cell takes
-            # off less than a whole load, however wide the cell
+            # a display goes with the resistance, not with its logarithm
+            loads[:, r, batches + len(gains) + member] = owned * spread[:, member]
             fall, rise = -np.expm1(-CELL_EDGE_SD * sigma[:, member]), np.expm1(CELL_EDGE_SD * sigma[:, member])
             reach_down += np.abs(owned) * np.where(owned > 0.0, fall, rise)
             reach_up += np.abs(owned) * np.where(owned > 0.0, rise, fall)
@@ -514,10 +529,8 @@ def _integrate(
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
     joint += np.sum(np.where(counted, np.log(honest), other), axis=1)
-    # a severity node stands for its own cell: readings that pull it farther belong to a neighbour, or to nothing
-    outside = np.maximum(np.abs(shift[:, -2:]) - CELL_EDGE_SD, 0.0)
-    overstretch = np.sum(OUTSIDE_NATS * outside**2, axis=1)
-    joint -= overstretch
+    severe = _weigh_severities(shift[:, -2:], np.diagonal(covariance, axis1=1, axis2=2)[:, -2:], sigma)
+    joint += severe.correction - severe.overstretch
     # leave one out, in closed form
     leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads, optimize=True) * weight
     remaining = np.maximum(1.0 - leverage, 1e-14)
@@ -532,12 +545,61 @@ def _integrate(
         kept=kept,
         faults=faults,
         log_evidence=prior + joint + np.log1p(np.sum(ratio, axis=1)),
-        ohms=ohms * np.exp(np.clip(shift[:, -2:] * sigma, -3.0, 3.0)),
+        ohms=ohms * severe.factor,
         surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0)),
         slip=np.where(counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible, 0.99, 0.0)),
         mean=mean,
         own_sd=own,
         open_share=open_share,
         loads=loads,
-        oddness=quadratic + 2.0 * overstretch,
+        oddness=quadratic - severe.told + 2.0 * severe.overstretch,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Severities:
+    """What the resistances of the faults do to the evidence of each survivor.
+
+    Parameters
+    ----------
+    factor : ndarray, survivors x 2
+        Resistance over that of its node [1].
+    correction : ndarray, survivors
+        ln of how much likelier the resistance is than the Gaussian over its cell says.
+    overstretch : ndarray, survivors
+        Nats lost where the readings pull a resistance out of its cell.
+    told : ndarray, survivors
+        Part of the sum of squares that resistances far from their node cost, which is no oddness.
+    """
+
+    factor: Array
+    correction: Array
+    overstretch: Array
+    told: Array
+
+
+def _weigh_severities(shift: Array, variance: Array, sigma: Array) -> _Severities:
+    """Return what is known of resistances whose posterior in R/node - 1 is Gaussian.
+
+    A severity node stands for its own cell, in which ln R is even: a Gaussian over R/node - 1 stands in for that as
+    long as the readings say nothing; once they fix R, the density there is what counts. Readings that pull it farther
+    belong to a neighbour, or to nothing.
+    """
+    spread, edge = _cell_spread(sigma), CELL_EDGE_SD * sigma
+    there = sigma > 0.0
+    factor = 1.0 + shift * spread
+    give = np.sqrt(variance) * spread
+    low, high = (np.log(np.maximum(factor + way * give, 1e-4)) for way in (-1.0, 1.0))
+    beyond = np.maximum(np.maximum(low - edge, -edge - high), 0.0)
+    outside = np.where(there, beyond / np.where(there, sigma, 1.0), 0.0)
+    inside = np.clip(np.log(np.maximum(factor, 1e-4)), -edge, edge)
+    fixed = 1.0 - variance
+    away = np.where(there, np.expm1(inside) / np.where(there, spread, 1.0), 0.0)
+    density = -inside - np.log(np.where(there, 2.0 * edge, 1.0))
+    gaussian = -0.5 * away**2 - np.log(np.where(there, spread, 1.0) * math.sqrt(2.0 * math.pi))
+    return _Severities(
+        factor=np.clip(factor, math.exp(-3.0), math.exp(3.0)),
+        correction=np.sum(np.where(there, fixed * (density - gaussian), 0.0), axis=1),
+        overstretch=np.sum(OUTSIDE_NATS * outside**2, axis=1),
+        told=np.sum(np.where(there, fixed * shift**2, 0.0), axis=1),
     )

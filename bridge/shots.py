@@ -18,6 +18,7 @@ __all__ = ["Shot", "ShotArrays", "displayed", "plan_shots"]
 
 Array = NDArray[np.float64]
 
+HEADROOM = 2.5  # 60 mV more or less of a junction's drop are about a factor of two in what an ohmmeter shows
 VOLTMETER_OHMS = 10e6
 OPEN_MARGIN_V = 0.02
 OPEN_SLACK_V = 2e-3  # small beside the margin, and beside what a charging display is known to
@@ -75,7 +76,9 @@ def _held_rows(circuit: Circuit, holds: Sequence[Hold]) -> tuple[tuple[int, floa
     return tuple(held)
 
 
-def plan_shots(circuit: Circuit, meter: MeterProfile, probing: Probing, number: int) -> tuple[Shot, ...]:
+def plan_shots(
+    circuit: Circuit, meter: MeterProfile, probing: Probing, number: int, settled: str | None = None
+) -> tuple[Shot, ...]:
     """Return the shots of one probing: one, or with autorange one per range, lowest first.
 
     Parameters
@@ -88,6 +91,9 @@ def plan_shots(circuit: Circuit, meter: MeterProfile, probing: Probing, number: 
         The placement of the leads.
     number : int
         Number to mark the shots with.
+    settled : str, optional
+        Range an autorange was seen to settle in. Only that one is planned, and it shows somewhat more than its limit:
+        through a junction the next range reads another value, and a few millivolts decide between the two.
 
     Raises
     ------
@@ -123,6 +129,12 @@ def plan_shots(circuit: Circuit, meter: MeterProfile, probing: Probing, number: 
     ranges = sorted(meter.ohms, key=lambda entry: entry.full_scale)
     if probing.mode == "continuity":
         ranges = ranges[:1]
+    elif settled is not None and probing.range_name is None:
+        return tuple(
+            shot(entry.source, entry.name, "ohm", HEADROOM * entry.full_scale)
+            for entry in ranges
+            if entry.name == settled
+        )
     elif probing.range_name is not None:
         ranges = [entry for entry in ranges if entry.name == probing.range_name]
         if not ranges:

@@ -37,6 +37,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Place = tuple[Probing, str | None]  # and the range an autorange was seen to settle in
 
 # Leaks have six nodes; in pairs three are enough to find them, and the fit between nodes does the rest.
 PAIR_NODES = {"leak": 3}
@@ -65,6 +66,10 @@ class Variants:
 
     def __len__(self) -> int:
         return len(self.fault)
+
+    def none(self) -> Variants:
+        """Return no variants at all: for a table of the good board alone."""
+        return Variants(self.fault[:0], self.ohms[:0], self.ln_sigma[:0], self.log_weight[:0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -400,13 +405,13 @@ class TableMemory:
         return self._spaces[key]
 
     def columns(
-        self, key: object, probings: Sequence[Probing], build: Callable[[Sequence[Probing]], list[ReadingColumn]]
+        self, key: object, places: Sequence[Place], build: Callable[[Sequence[Place]], list[ReadingColumn]]
     ) -> list[ReadingColumn]:
-        """Return the columns of some probings on one circuit, building those not known yet together."""
-        missing = [probing for probing in dict.fromkeys(probings) if (key, probing) not in self._columns]
+        """Return the columns of some places on one circuit, building those not known yet together."""
+        missing = [place for place in dict.fromkeys(places) if (key, place) not in self._columns]
         if missing:
-            self._columns.update(zip([(key, probing) for probing in missing], build(missing), strict=True))
-        return [self._columns[key, probing] for probing in probings]
+            self._columns.update(zip([(key, place) for place in missing], build(missing), strict=True))
+        return [self._columns[key, place] for place in places]
 
 
 def table_of(
@@ -426,7 +431,7 @@ def table_of(
     meter : MeterProfile
         The meter.
     readings : sequence of Reading
-        The readings; only where and how they were taken matters, not what they say.
+        The readings; where and how they were taken matters, and of a number the range it was read in.
     pairs, memory
         As for :func:`build_table`.
     """
@@ -436,9 +441,17 @@ def table_of(
         [reading.probing for reading in readings],
         [reading.discharged for reading in readings],
         [reading.connected for reading in readings],
+        [_settled(reading, meter) for reading in readings],
         pairs=pairs,
         memory=memory,
     )
+
+
+def _settled(reading: Reading, meter: MeterProfile) -> str | None:
+    """Return the range an autorange must have been in for what it showed, None where that is not told."""
+    if reading.probing.mode != "ohms" or reading.value is None or reading.to_ol:
+        return None
+    return meter.range_for(reading.value).name
 
 
 def build_table(
@@ -447,6 +460,7 @@ def build_table(
     probings: Sequence[Probing],
     discharged: Sequence[bool] | None = None,
     connected: Sequence[frozenset[str]] | None = None,
+    settled: Sequence[str | None] | None = None,
     *,
     pairs: bool = True,
     memory: TableMemory | None = None,
@@ -465,6 +479,8 @@ def build_table(
         Whether the board was discharged before each of them; charge is carried along otherwise.
     connected : sequence of frozenset of str, optional
         What was connected during each of them, besides what the set-up says.
+    settled : sequence of str or None, optional
+        Range an autorange was seen to settle in at each of them.
     pairs : bool
         Whether pairs of faults will be asked for; without, their members are left out.
     memory : TableMemory, optional
@@ -483,11 +499,12 @@ def build_table(
         numbers = [number for number, state in enumerate(states) if state == (lifted, what)]
         batches = tuple(dict.fromkeys(circuit.junction_batch))
 
-        def build(some: Sequence[Probing], circuit: Circuit = circuit) -> list[ReadingColumn]:
+        def build(some: Sequence[Place], circuit: Circuit = circuit) -> list[ReadingColumn]:
             return _build_group(space, circuit, meter, some, pairs)
 
         key = id(space.board), meter, space.setup, setup, lifted, pairs
-        group = memory.columns(key, [probings[number] for number in numbers], build)
+        places = [(probings[number], settled[number] if settled else None) for number in numbers]
+        group = memory.columns(key, places, build)
         columns.update(zip(numbers, group, strict=True))
     emptied = [False] * len(probings) if discharged is None else discharged
     ordered = _carry_charge([columns[number] for number in range(len(probings))], emptied)
@@ -495,9 +512,13 @@ def build_table(
 
 
 def _build_group(
-    space: FaultSpace, circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing], pairs: bool
+    space: FaultSpace, circuit: Circuit, meter: MeterProfile, places: Sequence[Place], pairs: bool
 ) -> list[ReadingColumn]:
-    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    shots = [
+        shot
+        for number, (probing, settled) in enumerate(places)
+        for shot in plan_shots(circuit, meter, probing, number, settled)
+    ]
     changes, tags = [Change()], [0.0]
     doubles = len(space.doubles) if pairs else 0
     for variants in (space.singles, space.doubles) if pairs else (space.singles,):
@@ -513,7 +534,7 @@ def _build_group(
     ln_sigma[classes.class_of] = tags
     cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=space.setup.bus_volts)
     columns: list[ReadingColumn] = []
-    for number, probing in enumerate(probings):
+    for number, (probing, _) in enumerate(places):
         mine = tuple(index for index, shot in enumerate(shots) if shot.probing == number)
         columns.append(
             ReadingColumn(

@@ -2,111 +2,67 @@
 
 Faults are drawn from the prior (healthy, one and two as in the table; ``--uniform`` draws every fault alike), the board
 from the spreads, the readings by our own solver, or by ngspice with ``--ngspice``. The reading plan is fixed before:
-the standard sheet. Beside the ranking stands a dictionary that takes the nearest of all single faults and 2000 pairs at
-their median severity.
+the standard sheet. Beside the ranking stand a table of rules of thumb and a dictionary that takes the nearest of all
+single faults and 2000 pairs at their median severity. What a fault leaves on the sheet is worked out before ranking;
+the accuracy is told of faults that leave a trace.
 """
 
 from __future__ import annotations
 
 import argparse
-import math
 import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from bridge.board import Board, load_board
-from bridge.crowd import forecast_crowd
-from bridge.faults import Fault
+from bridge.board import load_board
 from bridge.faulttable import fault_table
-from bridge.meter import MeterProfile, load_meter
+from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
-from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.table import FaultSpace, TableMemory, build_space
+from bridge.suspect import exchange_leads
+from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
-from bridge.worksheet import rail_probings
+from tests.studies.conditions import SETUPS, add_slip, real_setup, without_parts
+from tests.studies.judge import Verdict, judge
+from tests.studies.plan import standard_sheet
+from tests.studies.rivals import Dictionary, rule_of_thumb
 from tests.studies.scores import debiased_calibration_error, wilson_interval
-
-Array = NDArray[np.float64]
-
-PAIRS_IN_DICTIONARY = 2000
-OPEN = 9.0  # stands for OL in the dictionary's distances, in decades or volts
+from tests.studies.trace import trace
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
-    """How one board came out: all shares in [1]."""
+class Condition:
+    """What a study does to its boards.
 
-    count: int
-    first_group: bool
-    complete: bool
-    size: int
-    stated: float
-    fit: bool
-    setup_blamed: bool
-    nearest: bool
-    truth: str
+    Parameters
+    ----------
+    uniform : bool
+        Whether every fault is as likely as every other.
+    simulator : bool
+        Whether ngspice reads the boards, which are then of another make.
+    spread : float
+        Factor on the part spread that ranking assumes [1].
+    wrong_file : bool
+        Whether the board file lacks what sits beside the bridge.
+    slip : bool
+        Whether one reading is a slip.
+    setup : str
+        State of the bench that nobody told of, empty for none.
+    counts : tuple of int
+        Numbers of faults to draw; empty for the shares of the prior.
+    """
 
-
-def standard_sheet(board: Board) -> tuple[Probing, ...]:
-    """Return diode mode both ways between main terminals and rails, blocking directions in ohms, and the gate leads."""
-    plan = rail_probings(board)
-    diode = [one for one in plan if one.mode == "diode"]
-    return (*plan, *(Probing(one.red, one.black, "ohms") for one in diode if one.black in ("N",)))
-
-
-def judge(ranking: Ranking, damage: Damage, nearest: frozenset[str]) -> Verdict:
-    """Compare a ranking with what was planted."""
-    board = ranking.board
-    truth = {(fault.part, fault.mode) for fault, _ in damage}
-    packages = frozenset(board.parts[fault.part].package for fault, _ in damage)
-    first = ranking.groups[0]
-    place = next(
-        (one for one in ranking.candidates if {(guess.part, guess.mode) for guess in one.faults} == truth), None
-    )
-    return Verdict(
-        count=len(damage),
-        first_group=place is not None and place.group == 0,
-        complete=packages <= set(first.replace),
-        size=len(first.replace),
-        stated=first.probability,
-        fit=ranking.fit.ok,
-        setup_blamed=ranking.setup[0].what != "as-stated",
-        nearest=nearest == packages,
-        truth=" ".join(f"{fault}" + ("" if ohms is None else f":{ohms:.3g}") for fault, ohms in damage) or "healthy",
-    )
-
-
-class Dictionary:
-    """Readings of known faults; the nearest one is the guess."""
-
-    def __init__(
-        self, board: Board, meter: MeterProfile, space: FaultSpace, plan: Sequence[Probing], seed: int
-    ) -> None:
-        rng = np.random.default_rng(seed)
-        hypotheses: list[tuple[Fault, ...]] = [(), *((fault,) for fault in space.faults)]
-        while len(hypotheses) < 1 + len(space.faults) + PAIRS_IN_DICTIONARY:
-            hypotheses.append(tuple(fault for fault, _ in draw_faults(space, 2, rng)))
-        hypotheses = list(dict.fromkeys(hypotheses))
-        shown = forecast_crowd(board, meter, Setup(), plan, [[(fault, None) for fault in one] for one in hypotheses])
-        self.points = np.array([[_coordinate(one.value, one.unit) for one in row] for row in shown])
-        self.packages = [frozenset(board.parts[fault.part].package for fault in one) for one in hypotheses]
-
-    def nearest(self, readings: Sequence[Reading]) -> frozenset[str]:
-        """Return the packages of the entry closest to the readings."""
-        here = np.array([_coordinate(one.value, one.unit) for one in readings])
-        return self.packages[int(np.argmin(np.abs(self.points - here).sum(axis=1)))]
-
-
-def _coordinate(value: float | None, unit: str) -> float:
-    if value is None:
-        return OPEN if unit != "V" else 3.0
-    return value if unit == "V" else math.log10(max(value, 0.1))
+    uniform: bool = False
+    simulator: bool = False
+    spread: float = 1.0
+    wrong_file: bool = False
+    slip: bool = False
+    setup: str = ""
+    counts: tuple[int, ...] = ()
 
 
 def _read_by_simulator(
@@ -126,56 +82,84 @@ def _read_by_simulator(
     return parse_readings(whole, "virtual", load_board(virtual.board.name), virtual.meter).readings
 
 
-def run(name: str, boards: int, seed: int, *, uniform: bool, simulator: bool, spread: float) -> list[Verdict]:
-    """Return the verdicts on so many boards."""
-    board, meter, setup = load_board(name), load_meter(), Setup()
-    space = build_space(board, setup)
-    plan = standard_sheet(board)
+def run(name: str, boards: int, seed: int, condition: Condition) -> list[tuple[Verdict, int | None]]:
+    """Return the verdict on each of so many boards, and which reading was a slip."""
+    real, meter, setup = load_board(name), load_meter(), Setup()
+    board = without_parts(real) if condition.wrong_file else real
+    space, plan = build_space(board, setup), standard_sheet(real)
     dictionary = Dictionary(board, meter, space, plan, seed + 1)
     counts = fault_table().counts
     shares = np.array([counts.healthy, counts.one, counts.two])
-    rng = np.random.default_rng(seed)
-    memory = TableMemory()
-    verdicts: list[Verdict] = []
+    rng, memory = np.random.default_rng(seed), TableMemory()
+    verdicts: list[tuple[Verdict, int | None]] = []
     for number in range(boards):
-        damage = draw_faults(space, int(rng.choice(3, p=shares / shares.sum())), rng, uniform=uniform)
-        virtual = draw_board(board, meter, setup, rng, spread)
-        readings = (_read_by_simulator if simulator else read_board)(virtual, plan, damage, rng)
+        many = condition.counts[number % len(condition.counts)] if condition.counts else None
+        if many is None:
+            many = int(rng.choice(3, p=shares / shares.sum()))
+        damage = draw_faults(space, many, rng, uniform=condition.uniform)
+        bench = real_setup(real, setup, condition.setup)
+        virtual = draw_board(real, meter, bench, rng, condition.spread)
+        readings = (_read_by_simulator if condition.simulator else read_board)(virtual, plan, damage, rng)
+        slipped = None
+        if condition.slip:
+            readings, slipped = add_slip(virtual, plan, damage, readings, rng)
+        if condition.setup == "leads-swapped":
+            readings = tuple(exchange_leads(one) for one in readings)
+        left = trace(real, meter, setup, plan, damage)
+        thumb, nearest = rule_of_thumb(board, readings), dictionary.nearest(readings)
         ranking = rank(board, meter, setup, readings, memory=memory)
-        verdicts.append(judge(ranking, damage, dictionary.nearest(readings)))
+        verdicts.append((judge(ranking, damage, left, thumb, nearest), slipped))
         print(f"{number + 1} of {boards}", end="\r", file=sys.stderr)
     return verdicts
 
 
-def report(verdicts: Sequence[Verdict]) -> list[str]:
+def _share(hits: int, count: int) -> str:
+    low, high = wilson_interval(hits, count)
+    return f"{hits / count:.1%} ({low:.1%} to {high:.1%})"
+
+
+def report(judged: Sequence[tuple[Verdict, int | None]]) -> list[str]:
     """Return the scores, a line each."""
+    verdicts = [verdict for verdict, _ in judged]
     lines = []
-    for count, what in ((0, "healthy"), (1, "one fault"), (2, "two faults")):
-        mine = [one for one in verdicts if one.count == count]
+    for traceable, what in ((0, "no trace left"), (1, "one traceable fault"), (2, "two traceable faults")):
+        mine = [one for one in verdicts if one.traceable == traceable]
         if not mine:
             continue
         hits, whole = sum(one.first_group for one in mine), sum(one.complete for one in mine)
-        low, high = wilson_interval(hits, len(mine))
         sizes = np.array([one.size for one in mine])
-        nearest = sum(one.nearest for one in mine)
         lines.append(
-            f"{what}: {len(mine)} boards, truth in the first group {hits / len(mine):.1%} ({low:.1%} to {high:.1%}), "
+            f"{what}: {len(mine)} boards, in the first group {_share(hits, len(mine))}, "
             f"replace complete {whole / len(mine):.1%}, its size {sizes.mean():.1f} on average and "
-            f"{np.percentile(sizes, 95):.0f} at the 95th percentile; dictionary right {nearest / len(mine):.1%}"
+            f"{np.percentile(sizes, 95):.0f} at the 95th percentile; leader's repair utility "
+            f"{np.mean([one.utility for one in mine]):.3f}; right: rule of "
+            f"thumb {np.mean([one.thumb for one in mine]):.1%}, nearest {np.mean([one.nearest for one in mine]):.1%}"
         )
+    masked = [one for one in verdicts if one.masked]
+    if masked:
+        lines.append(f"masking one another: {len(masked)}, found {sum(one.first_group for one in masked)}")
+    healthy = [one for one in verdicts if one.count == 0]
+    if healthy:
+        lines.append(
+            f"healthy: {len(healthy)}, called so {_share(sum(one.first_group for one in healthy), len(healthy))}"
+        )
+    planted = [one for one in verdicts if one.count]
+    if planted:
+        lines.append(f"planted damage that leaves a trace: {np.mean([one.traceable > 0 for one in planted]):.1%}")
     stated = np.array([one.stated for one in verdicts])
-    right = np.array([float(one.first_group) for one in verdicts])
+    right = np.array([float(one.holds) for one in verdicts])
     error, chance = debiased_calibration_error(stated, right)
     lines.append(
         f"first group stated {stated.mean():.3f}, right {right.mean():.3f}; calibration error {error:.3f}, "
         f"debiased; chance alone shows {chance:.3f}"
     )
-    lines.append(
-        f"none fits {np.mean([not one.fit for one in verdicts]):.1%}; "
-        f"set-up blamed {np.mean([one.setup_blamed for one in verdicts]):.1%}"
-    )
+    blamed = {what: sum(one.setup == what for one in verdicts) for what in sorted({one.setup for one in verdicts})}
+    lines.append(f"none fits {np.mean([not one.fit for one in verdicts]):.1%}; set-up: {blamed}")
+    slips = [(verdict.worst, slipped) for verdict, slipped in judged if slipped is not None]
+    if slips:
+        lines.append(f"slip named {np.mean([worst == slipped for worst, slipped in slips]):.1%} of {len(slips)}")
     missed = [one for one in verdicts if not one.first_group]
-    lines += [f"missed: {one.truth} (first group {one.stated:.2f})" for one in missed[:40]]
+    lines += [f"missed: {one.truth} (first group {one.stated:.2f}, traceable {one.traceable})" for one in missed[:40]]
     return lines
 
 
@@ -188,13 +172,24 @@ def main(arguments: Sequence[str]) -> None:
     parser.add_argument("--uniform", action="store_true", help="every fault equally likely")
     parser.add_argument("--ngspice", action="store_true", help="readings by ngspice, on boards of another make")
     parser.add_argument("--spread", type=float, default=1.0, help="factor on the part spread that ranking assumes")
+    parser.add_argument("--wrong-file", action="store_true", help="the board file lacks what sits beside the bridge")
+    parser.add_argument("--slip", action="store_true", help="one reading of each sheet is a slip")
+    parser.add_argument("--setup", choices=SETUPS, default="", help="a state of the bench nobody told of")
+    parser.add_argument("--counts", default="", help="numbers of faults in turn, such as 1,2")
     asked = parser.parse_args(arguments)
-    begun = time.monotonic()
-    verdicts = run(
-        asked.board, asked.boards, asked.seed, uniform=asked.uniform, simulator=asked.ngspice, spread=asked.spread
+    condition = Condition(
+        uniform=asked.uniform,
+        simulator=asked.ngspice,
+        spread=asked.spread,
+        wrong_file=asked.wrong_file,
+        slip=asked.slip,
+        setup=asked.setup,
+        counts=tuple(int(one) for one in asked.counts.split(",") if one),
     )
+    begun = time.monotonic()
+    judged = run(asked.board, asked.boards, asked.seed, condition)
     print(f"{asked.board}, {asked.boards} boards, seed {asked.seed}, {time.monotonic() - begun:.0f} s")
-    print("\n".join(report(verdicts)))
+    print("\n".join(report(judged)))
 
 
 if __name__ == "__main__":

@@ -51,3 +51,24 @@ def wilson_interval(hits: int, count: int, z: float = 1.96) -> tuple[float, floa
     middle = (share + 0.5 * extra) / (1.0 + extra)
     half = z / (1.0 + extra) * np.sqrt(share * (1.0 - share) / count + 0.25 * extra / count)
     return float(middle - half), float(middle + half)
+
+
+def repair_utility(faulty: frozenset[str], called: frozenset[str], parts: int) -> float:
+    """Return the repair utility of a verdict [1].
+
+    Parameters
+    ----------
+    faulty, called : frozenset of str
+        Packages that are faulty and that the verdict condemns.
+    parts : int
+        Packages on the board.
+
+    Notes
+    -----
+    1 - n(N+1)/(f(n+1)) - m(M+1)/(f(m+1)): of f parts n faulty ones are missed among N called healthy, and m are wrongly
+    blamed among M called faulty; each term is the expected place of the last culprit in a random search. Metric of the
+    diagnostic competitions of 2009-2011 (Kurtoglu et al., International Workshop on Principles of Diagnosis).
+    """
+    missed, wrong = len(faulty - called), len(called - faulty)
+    healthy = parts - len(called)
+    return 1.0 - (missed * (healthy + 1) / (missed + 1) + wrong * (len(called) + 1) / (wrong + 1)) / parts

@@ -69,7 +69,7 @@ class Dictionary:
         probings = [probing for probing in reachable_probings(board) if not probing.hold]
         boards = [[(fault, None) for fault in one] for one in sets]
         shown = displays_of(board, load_meter(), setup, boards, probings)
-        scaled = [shown.on_scale(row, np.hypot(shown.own_sd[row], shown.batch_sd[row])) for row in range(len(probings))]
+        scaled = [shown.on_scale(row, shown.sd[row]) for row in range(len(probings))]
         names: dict[frozenset[str], int] = {}
         target = [
             names.setdefault(frozenset(board.parts[fault.part].package for fault in one), len(names)) for one in sets
