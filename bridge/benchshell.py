@@ -11,7 +11,7 @@ from bridge.layout import write_text
 from bridge.narrow import narrow_lines
 from bridge.sessionfile import SessionFile
 
-__all__ = ["run_session"]
+__all__ = ["read_line", "run_session"]
 
 LONGEST_LINE = 4000
 
@@ -47,7 +47,7 @@ def run_session(session: BenchSession, file: SessionFile) -> None:
             if answer.done:
                 break
             write_text(answer.prompt)
-            line = _read_line(sys.stdin)
+            line = read_line(sys.stdin)
             if not sys.stdin.isatty():
                 write_text("\n")  # what was read was not echoed
             answer = session.hear(line if line is not None else "stop")
@@ -66,8 +66,14 @@ def _show(answer: Answer) -> None:
         write_text("\n".join((*answer.lines, "")))
 
 
-def _read_line(stream: TextIO) -> str | None:
-    """Return a line without its end; None at the end of the input. What is no text is shown as such."""
+def read_line(stream: TextIO) -> str | None:
+    """Return a line without its end; None at the end of the input. What is no text is shown as such.
+
+    Parameters
+    ----------
+    stream : TextIO
+        Where the line comes from.
+    """
     source = getattr(stream, "buffer", None)
     if source is None:
         line = stream.readline(LONGEST_LINE)

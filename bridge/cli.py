@@ -23,6 +23,7 @@ from bridge.commands.cover import cover
 from bridge.commands.next import suggest
 from bridge.commands.powerup import power_up
 from bridge.commands.predict import predict
+from bridge.commands.puzzle import puzzle
 from bridge.commands.rank import rank
 from bridge.commands.report import report
 from bridge.commands.rig import rig
@@ -63,6 +64,7 @@ app.command()(rig)
 app.command("power-up")(power_up)
 app.command("next")(suggest)
 app.command("bench")(bench_session)
+app.add_typer(puzzle)
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -90,6 +90,8 @@ class CellSolver:
             self._solve_singles(level, wanted, at_start=True)
         self._singles = collector.count  # answers from here on belong to pairs
         self._pairs: dict[int, tuple[NDArray[np.int32], NDArray[np.int32]]] = {}
+        # at the first instant it is asked for with every pair that charges a capacitor
+        self._disturbed_at_start: dict[int, tuple[NDArray[np.int32], NDArray[np.uint8]]] = {}
 
     @property
     def answers(self) -> Answers:
@@ -152,6 +154,8 @@ class CellSolver:
 
     def _disturbance(self, shot: int, *, at_start: bool) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
         """Return the answer of each pair class alone, and how much each class (row) disturbs that of each (column)."""
+        if at_start and shot in self._disturbed_at_start:
+            return self._disturbed_at_start[shot]
         collector = self._collector
         own = (self.single_start if at_start else self.single_end)[shot, self.pair_classes]
         healthy = int((self._healthy_start if at_start else self._healthy_end)[shot])
@@ -164,6 +168,8 @@ class CellSolver:
         effects[:, silent] = LOUD
         loud = collector.company(healthy).loud_pairs(silent)
         effects[np.ix_(silent, silent)] = np.where(loud, LOUD, NO_EFFECT)
+        if at_start:
+            self._disturbed_at_start[shot] = own, effects
         return own, effects
 
     def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:

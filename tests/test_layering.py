@@ -37,7 +37,7 @@ OUTSIDERS = {
     "typer": ("cli.py", "options.py", "commands/"),
     "rich": ("layout.py",),
     "schemdraw": ("schematic.py",),
-    "pydantic": ("boardfile.py", "tablefile.py", "faulttable.py", "repairtable.py"),
+    "pydantic": ("boardfile.py", "puzzlefile.py", "tablefile.py", "faulttable.py", "repairtable.py"),
     "scipy": (),
     "pickle": (),
     "marshal": (),

@@ -12,7 +12,20 @@ import pytest
 from tests.conftest import Outcome, process_environment
 
 HEAVY = ("numpy", "networkx", "pydantic", "rich", "scipy", "jinja2")
-COMMANDS = ("boards", "show", "sheet", "predict", "rank", "report", "next", "bench", "cover", "rig", "power-up")
+COMMANDS = (
+    "boards",
+    "show",
+    "sheet",
+    "predict",
+    "rank",
+    "report",
+    "next",
+    "bench",
+    "cover",
+    "rig",
+    "power-up",
+    "puzzle",
+)
 COMMON_OPTIONS = (
     "--meter",
     "--json",

@@ -1,0 +1,471 @@
+"""Puzzles made: something is planted, a real board is drawn and read, one answer is proved, the effort measured."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+
+import numpy as np
+
+from bridge.board import load_board
+from bridge.errors import InputError
+from bridge.journal import setup_mapping
+from bridge.meter import DEFAULT_METER, load_meter
+from bridge.options import BenchOptions
+from bridge.probing import Setup
+from bridge.puzzlebench import PuzzleBench, possible_errors
+from bridge.puzzledraw import PLANTS, Wish, draw_bench, draw_plant, wished_faults
+from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
+from bridge.puzzlelevel import Effort, measure_effort
+from bridge.puzzleproof import STATED, Proof, Prover, Rejected
+from bridge.puzzlerows import Rows, packages_of, rows_of_errors, rows_of_sets
+from bridge.puzzlesheet import REACHES, puzzle_probings
+from bridge.puzzlestory import TASK, tell_story
+from bridge.readings import Reading
+from bridge.table import build_space
+from bridge.virtualboard import Damage
+from bridge.wording import listed, quoted
+
+__all__ = ["Made", "Order", "PuzzleMaker", "make_puzzles", "parse_order"]
+
+COMPANIONS = 10  # faults that make up pairs beside each planted one, for the solver to rule out
+MOST_PUZZLES = 2000
+MOST_DRAWS = 400  # for each puzzle wanted
+LEVELS = (1, 2, 3, 4, 5)
+STORY_STREAM, DRAW_STREAM = 1, 2
+LIKE_ANOTHER = "there is one like it"
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a trainer orders.
+
+    Parameters
+    ----------
+    board, meter : str
+        Names or paths.
+    setup : Setup
+        The bench as stated.
+    wish : Wish
+        What may be planted.
+    reach : str
+        How far readings go; empty for gates.
+    levels : tuple of int
+        Levels wanted, spread evenly over the set; empty for any.
+    count : int
+        How many puzzles.
+    seed : int
+        Makes it repeatable.
+    probe : bool
+        Whether the trainee gets a board to be probed, without a worksheet.
+    stated : float
+        How probable the answer must be [1].
+    """
+
+    board: str
+    meter: str
+    setup: Setup
+    wish: Wish = field(default_factory=Wish)
+    reach: str = "gates"
+    levels: tuple[int, ...] = ()
+    count: int = 1
+    seed: int = 0
+    probe: bool = False
+    stated: float = STATED
+
+    @property
+    def name(self) -> str:
+        """Name of the board, without a path."""
+        return load_board(self.board).name
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A set of puzzles, and how many draws made none, by reason."""
+
+    keys: tuple[Key, ...]
+    draws: int
+    rejected: dict[str, int]
+
+
+class PuzzleMaker:
+    """Makes puzzles of one board, bench and reach; a draw depends on the seed and its number alone.
+
+    Parameters
+    ----------
+    order : Order
+        What is ordered.
+    """
+
+    def __init__(self, order: Order) -> None:
+        if order.reach not in REACHES:
+            raise InputError(f"{order.reach}; accepted: {', '.join(REACHES)}", where="--reach")
+        self.order = order
+        self.board, self.meter, self.setup = load_board(order.board), load_meter(order.meter), order.setup
+        self.probings = puzzle_probings(self.board, order.reach)
+        self.errors = possible_errors(self.board, self.setup)
+        self.prover = Prover(self.board, self.meter, self.setup, self.probings, order.stated)
+        self.allowed = wished_faults(self.prover.space, order.wish)
+        self._error_rows = rows_of_errors(self.board, self.meter, self.setup, self.probings, self.errors)
+
+    def draw(self, number: int, known: Collection[object] = ()) -> Key:
+        """Return the puzzle of one draw.
+
+        Parameters
+        ----------
+        number : int
+            Number of the draw.
+        known : collection
+            Identities of puzzles that are there already: another like one of them is not wanted.
+
+        Raises
+        ------
+        Rejected
+            It makes none.
+        """
+        rng = np.random.default_rng([self.order.seed, DRAW_STREAM, number])
+        damage, error = draw_plant(self.prover.space, self.order.wish, self.allowed, self.errors, rng)
+        if (error, tuple((fault.part, fault.mode) for fault, _ in damage)) in known:
+            raise Rejected(LIKE_ANOTHER)
+        rows, truth, rest = self._rows(damage, error)
+        self._glance(rows, truth, rest, damage, error)
+        if self.order.levels:  # the planted list is the first answer: the level is known before the proof
+            level = self._effort(rows, truth, rest, [self._target(damage, error)]).level
+            if level not in self.order.levels:
+                raise Rejected(f"level {level}")
+        bench = draw_bench(self.board, self.meter, self.setup, damage, error, rng)
+        readings = bench.readings(self.probings)
+        proof = self.prover.prove_error(error, self.errors, readings) if error else self.prover.prove(damage, readings)
+        effort = self._effort(rows, truth, rest, [frozenset(answer) for answer in proof.answers])
+        if self.order.levels and effort.level not in self.order.levels:
+            raise Rejected(f"level {effort.level}")
+        return self._key(number, bench, readings, proof, effort)
+
+    def _target(self, damage: Damage, error: str) -> frozenset[str]:
+        return frozenset((f"<{error}>",)) if error else packages_of(self.board, damage)
+
+    def _rows(self, damage: Damage, error: str) -> tuple[Rows, int, dict[frozenset[str], int]]:
+        """Return explanations for the solver: all single faults, errors of the bench, the planted set and its kin."""
+        rows = self.prover.rows.with_more(self._error_rows)
+        first = len(self.prover.rows.who)
+        if error:
+            return rows, first + self.errors.index(error), {}
+        if not damage:
+            return rows, 0, {}
+        space = self.prover.space
+        kin: list[tuple[Damage, float]] = [(damage, self._log_prior(damage))]
+        kin += [((one,), self._log_prior((one,))) for one in damage] if len(damage) > 1 else []
+        if len(damage) == 2:
+            usual = np.argsort(-space.priors.log_single, kind="stable")
+            for one in damage:
+                others = [space.faults[k] for k in usual.tolist() if space.faults[k].part != one[0].part]
+                pairs = [tuple(sorted((one, (other, None)), key=lambda item: item[0])) for other in others[:COMPANIONS]]
+                kin += [(pair, self._log_prior(pair)) for pair in pairs]
+        count = len(rows.who)
+        rows = rows.with_more(rows_of_sets(self.board, self.meter, self.setup, self.probings, kin))
+        rest = {
+            packages_of(self.board, (one,)): count + 1 + place for place, one in enumerate(damage) if len(damage) > 1
+        }
+        return rows, count, rest
+
+    def _log_prior(self, damage: Damage) -> float:
+        return self.prover.space.priors.log_prior(tuple(sorted(fault for fault, _ in damage)))
+
+    def _glance(self, rows: Rows, truth: int, rest: dict[frozenset[str], int], damage: Damage, error: str) -> None:
+        """Reject what a look at the nominal board shows to be no puzzle."""
+        apart = rows.apart(truth)
+        if (damage or error) and not apart[:, 0].any():
+            raise Rejected("nothing shows")
+        if any(not apart[:, number].any() for number in rest.values()) and len(packages_of(self.board, damage)) > 1:
+            raise Rejected("a part of it explains the readings")
+
+    def _effort(
+        self, rows: Rows, truth: int, rest: dict[frozenset[str], int], answers: Sequence[frozenset[str]]
+    ) -> Effort:
+        return measure_effort(self.board, self.probings, rows, truth, answers, rest)
+
+    def _key(self, number: int, bench: PuzzleBench, readings: Sequence[Reading], proof: Proof, effort: Effort) -> Key:
+        shown = {one.probing: sheet_text(one) for one in readings}
+        order = self.order
+        story = tell_story(
+            self.board,
+            self.setup,
+            is_sheet=not order.probe,
+            rng=np.random.default_rng([order.seed, STORY_STREAM, number]),
+        )
+        rows = [SheetRow(one.probing.red, one.probing.black, one.probing.mode_text, shown[one.probing],
+                         one.probing.hold_text) for one in readings]  # fmt: skip
+        puzzle = Puzzle(
+            number=1,
+            level=effort.level,
+            board=order.board,
+            meter=order.meter,
+            setup=setup_mapping(self.setup),
+            reach=order.reach,
+            story=story,
+            task=TASK,
+            readings=[] if order.probe else rows,
+        )
+        return Key(
+            puzzle=puzzle,
+            faults=[PlantedFault(fault.part, fault.mode, ohms) for fault, ohms in bench.damage],
+            error=bench.error,
+            answers=[list(answer) for answer in proof.answers],
+            same=[[str(fault) for fault in faults] for faults in proof.same],
+            proof=ProofEntry(
+                proof.probability,
+                proof.gap_nats,
+                [str(fault) for fault in proof.nearest],
+                [place + 1 for place in proof.readings],
+                proof.weighed,
+            ),
+            effort=EffortEntry(
+                effort.score,
+                effort.solver,
+                effort.novice,
+                effort.trials,
+                [place + 1 for place in effort.odd],
+                effort.herrings,
+                effort.needs,
+            ),
+            best=[
+                BestStep(
+                    step.probing.red,
+                    step.probing.black,
+                    step.probing.mode_text,
+                    step.probing.hold_text,
+                    shown[step.probing],
+                    step.cost,
+                    step.expected_bits,
+                    step.bits,
+                )
+                for step in effort.best
+            ],
+            real=self._real_values(bench),
+            seed=order.seed,
+            draw=number,
+        )
+
+    def _real_values(self, bench: PuzzleBench) -> RealValues:
+        values = {
+            ref: {
+                name: float(value) for name, value in part.values.items() if value != self.board.parts[ref].values[name]
+            }
+            for ref, part in bench.virtual.board.parts.items()
+        }
+        return RealValues(
+            values={ref: own for ref, own in values.items() if own},
+            gains=dict(bench.virtual.gains),
+            temperature_c=bench.virtual.setup.temperature_c,
+            luck=bench.luck,
+        )
+
+
+def sheet_text(reading: Reading) -> str:
+    """Return a reading as a technician writes it down.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    """
+    moves = reading.state in ("climbing", "falling")
+    return f"{reading.text} {reading.state}" if moves else reading.text
+
+
+_maker: PuzzleMaker | None = None
+
+
+def _begin(order: Order) -> None:
+    global _maker
+    _maker = PuzzleMaker(order)
+
+
+def _try(number: int, known: frozenset[object]) -> Key | str:
+    assert _maker is not None
+    try:
+        return _maker.draw(number, known)
+    except Rejected as reason:
+        return str(reason)
+
+
+def _draws(order: Order, workers: int, known: Collection[object]) -> Iterator[Key | str]:
+    """Yield what becomes of each draw, in their order; several are tried at once where there are processors."""
+    limit = MOST_DRAWS * order.count
+    if workers < 2:
+        maker = PuzzleMaker(order)
+        for number in range(limit):
+            try:
+                yield maker.draw(number, known)
+            except Rejected as reason:
+                yield str(reason)
+        return
+    with ProcessPoolExecutor(workers, get_context("spawn"), _begin, (order,)) as pool:
+        waiting = [pool.submit(_try, number, frozenset(known)) for number in range(2 * workers)]
+        following = len(waiting)
+        try:
+            for _ in range(limit):
+                yield waiting.pop(0).result()
+                waiting.append(pool.submit(_try, following, frozenset(known)))
+                following += 1
+        finally:
+            for one in waiting:
+                one.cancel()
+
+
+def identity(key: Key) -> object:
+    """Return what makes a puzzle another one than its neighbours: what is planted.
+
+    Parameters
+    ----------
+    key : Key
+        The key.
+    """
+    return key.error, tuple((fault.part, fault.mode) for fault in key.faults)
+
+
+def make_puzzles(
+    order: Order, progress: Callable[[int, int, int], None] | None = None, workers: int | None = None
+) -> Made:
+    """Return a set of puzzles, no two the same.
+
+    Parameters
+    ----------
+    order : Order
+        What is ordered.
+    progress : callable, optional
+        Called with puzzles made, puzzles ordered and draws tried.
+    workers : int, optional
+        Processes; all processors for a set, one for a puzzle alone.
+
+    Raises
+    ------
+    InputError
+        What is ordered cannot be had: too many draws made no such puzzle.
+    """
+    if workers is None:
+        workers = min(os.cpu_count() or 1, 8, order.count)
+    if workers > 1:
+        _check(order)
+    quota = _quota(order)
+    keys: list[Key] = []
+    known: set[object] = set()
+    rejected: Counter[str] = Counter()
+    tried = 0
+    draws = _draws(order, workers, known)
+    try:
+        for outcome in draws:
+            tried += 1
+            if isinstance(outcome, str):
+                rejected[outcome] += 1
+            elif identity(outcome) in known:
+                rejected[LIKE_ANOTHER] += 1
+            elif order.levels and quota[outcome.puzzle.level] <= 0:
+                rejected[f"level {outcome.puzzle.level}"] += 1
+            else:
+                known.add(identity(outcome))
+                quota[outcome.puzzle.level] -= 1
+                puzzle = dataclasses.replace(outcome.puzzle, number=len(keys) + 1)
+                keys.append(dataclasses.replace(outcome, puzzle=puzzle))
+            if progress is not None:
+                progress(len(keys), order.count, tried)
+            if len(keys) == order.count:
+                break
+    finally:
+        draws.close()  # type: ignore[attr-defined]
+    if len(keys) < order.count:
+        most = ", ".join(f"{reason} ({count})" for reason, count in rejected.most_common(3))
+        raise InputError(
+            f"{len(keys)} of {order.count} puzzles in {tried} draws; most made none: {most}; accepted: fewer, other "
+            "levels, or a wider choice of parts",
+            where="puzzle make",
+        )
+    return Made(tuple(keys), tried, dict(rejected))
+
+
+def _quota(order: Order) -> dict[int, int]:
+    if not order.levels:
+        return dict.fromkeys(LEVELS, order.count)
+    share, more = divmod(order.count, len(order.levels))
+    return {level: share + (place < more) for place, level in enumerate(order.levels)}
+
+
+def _check(order: Order) -> None:
+    """Refuse in this process what a worker could only die of."""
+    board = load_board(order.board)
+    load_meter(order.meter)
+    if order.reach not in REACHES:
+        raise InputError(f"{order.reach}; accepted: {', '.join(REACHES)}", where="--reach")
+    wished_faults(build_space(board, order.setup), order.wish)
+
+
+def parse_order(
+    board: str,
+    bench: BenchOptions,
+    *,
+    level: str | None = None,
+    plant: Sequence[str] | None = None,
+    part: Sequence[str] | None = None,
+    leg: Sequence[str] | None = None,
+    kind: Sequence[str] | None = None,
+    reach: str = "gates",
+    count: int = 1,
+    seed: int = 0,
+    probe: bool = False,
+    certain: float = STATED,
+) -> Order:
+    """Return an order as it was typed.
+
+    Parameters
+    ----------
+    board : str
+        Name or path of the board.
+    bench : BenchOptions
+        Meter and state of the bench.
+    level : str or None
+        ``3``, ``1-5``, ``2,4``; None for any.
+    plant, part, leg, kind : sequence of str or None
+        What may be planted.
+    reach, count, seed, probe
+        As for `Order`.
+    certain : float
+        How probable the answer must be [1].
+
+    Raises
+    ------
+    InputError
+        A value that is not accepted; the option is named.
+    """
+    known = load_board(board)
+    bench.load_meter()  # refused here, with the option's name
+    for word in plant or ():
+        if word not in PLANTS:
+            raise InputError(f"{quoted(word)}; accepted: {listed(PLANTS)}", where="--plant")
+    if reach not in REACHES:
+        raise InputError(f"{quoted(reach)}; accepted: {listed(REACHES)}", where="--reach")
+    if not 1 <= count <= MOST_PUZZLES:
+        raise InputError(f"{count}; accepted: 1 to {MOST_PUZZLES}", where="--count")
+    if seed < 0:
+        raise InputError(f"{seed}; accepted: 0 or more", where="--seed")
+    if not 0.5 < certain < 1.0:
+        raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
+    wish = Wish(tuple(plant or ()), tuple(part or ()), tuple(leg or ()), tuple(kind or ()))
+    levels = () if level is None else _levels(level)
+    return Order(
+        board, bench.meter or DEFAULT_METER, bench.setup(known), wish, reach, levels, count, seed, probe, certain
+    )
+
+
+def _levels(text: str) -> tuple[int, ...]:
+    found = re.fullmatch(r"([1-5])(?:-([1-5]))?", text)
+    if found and int(found[1]) <= int(found[2] or found[1]):
+        return tuple(range(int(found[1]), int(found[2] or found[1]) + 1))
+    if re.fullmatch(r"[1-5](,[1-5])*", text):
+        return tuple(sorted({int(one) for one in text.split(",")}))
+    raise InputError(f"{quoted(text)}; accepted: a level from 1 to 5, as 3, 1-5 or 2,4", where="--level")

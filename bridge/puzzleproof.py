@@ -1,0 +1,481 @@
+"""Whether a puzzle has one right answer: no explanation but those that hold the answer comes near the readings.
+
+An answer is a list of packages to replace. An explanation that replaces all of it and something more is no other
+answer: the readings call for the list, and show nothing of the rest. Every single fault is weighed at all readings.
+Pairs are weighed at a few readings first; those that come near are weighed at readings that tell them off, until none
+is left, so that what is proved by some of the readings holds for all of them.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import Board
+from bridge.evidence import KEEP_NATS, Survivors, refine, screen
+from bridge.faults import Fault
+from bridge.likelihood import ReadingModel, as_read, model_readings
+from bridge.meter import MeterProfile
+from bridge.priors import Priors
+from bridge.probing import Probing, Setup
+from bridge.puzzlebench import LEADS_SWAPPED, real_setup
+from bridge.puzzlerows import Rows, packages_of, rows_of_singles
+from bridge.readings import Reading
+from bridge.separate import separable_in_place
+from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
+from bridge.virtualboard import Damage
+
+__all__ = ["CLOSE_NATS", "STATED", "Proof", "Prover", "Rejected"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+STATED = 0.95  # the answer must be this probable
+CLOSE_NATS = 3.0  # and any other explanation this much less likely to give these readings: 20 to 1, priors aside
+FIRST_READINGS = 7  # that pairs are weighed at before any other
+MORE_READINGS = 3
+ROUNDS = 6
+WINDOW_NATS = 7.0  # pairs that fall farther behind than this are given up: 1000 to 1
+RIVALS_ASKED = 40
+MOST_ANSWERS = 4
+FARTHEST = 6.0
+
+
+class Rejected(Exception):
+    """A draw that makes no puzzle, and why in a few words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Why a puzzle has one right answer.
+
+    Parameters
+    ----------
+    answers : tuple of tuple of str
+        Lists of packages that are right: the one planted first, then those that nothing in place tells from it.
+    probability : float
+        That the parts to replace hold one of these lists, at least [1].
+    gap_nats : float
+        By how much every other explanation is less likely to give these readings, at least; priors aside [nat].
+    nearest : tuple of Fault
+        The other explanation that comes nearest, where one is within reach.
+    same : tuple of tuple of Fault
+        Sets of faults with a right list that the readings leave open, the planted one first.
+    readings : tuple of int
+        Readings that prove it, from 0.
+    weighed : int
+        Single faults and pairs of faults, each at every severity of its grid, that were weighed.
+    """
+
+    answers: tuple[tuple[str, ...], ...]
+    probability: float
+    gap_nats: float
+    nearest: tuple[Fault, ...]
+    same: tuple[tuple[Fault, ...], ...]
+    readings: tuple[int, ...]
+    weighed: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Flat(Priors):
+    """Every hypothesis alike: what is left is how likely each one makes the readings."""
+
+    def log_pair(self, first: Index, second: Index) -> Array:
+        return np.zeros(len(first))
+
+
+def _flat(space: FaultSpace) -> FaultSpace:
+    fields = {field.name: getattr(space.priors, field.name) for field in dataclasses.fields(Priors)}
+    fields |= {"log_healthy": 0.0, "log_single": np.zeros(len(space.faults))}
+    return dataclasses.replace(space, priors=_Flat(**fields))
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """Explanations that come near the readings, flat priors: log evidence by set of fault numbers."""
+
+    evidence: dict[tuple[int, ...], float]
+    variants: dict[tuple[int, ...], list[int]]  # places among the pairs of variants
+
+
+def _sum_up(space: FaultSpace, survivors: Survivors) -> _Weighed:
+    evidence: dict[tuple[int, ...], float] = {}
+    variants: dict[tuple[int, ...], list[int]] = {}
+    beyond = 1 + len(space.singles)
+    for kept, faults, log in zip(
+        survivors.kept.tolist(), survivors.faults.tolist(), survivors.log_evidence.tolist(), strict=True
+    ):
+        key = tuple(sorted(fault for fault in faults if fault >= 0))
+        evidence[key] = float(np.logaddexp(evidence.get(key, -math.inf), log))
+        if kept >= beyond:
+            variants.setdefault(key, []).append(kept - beyond)
+    return _Weighed(evidence, variants)
+
+
+class Prover:
+    """A board with its meter, its bench and the readings of a worksheet; what one puzzle solved helps the next.
+
+    Parameters
+    ----------
+    board, meter, setup
+        The bench as stated.
+    probings : sequence of Probing
+        The readings a trainee is given, or may take.
+    stated : float
+        How probable the answer must be [1].
+    """
+
+    def __init__(
+        self, board: Board, meter: MeterProfile, setup: Setup, probings: Sequence[Probing], stated: float = STATED
+    ) -> None:
+        self.board, self.meter, self.setup = board, meter, setup
+        self.probings = tuple(probings)
+        self.stated = stated
+        self.memory = TableMemory()
+        self.space = self.memory.space(board, setup)
+        self._flat = _flat(self.space)
+        self._table = table_of(self._flat, meter, _blank(self.probings), memory=self.memory)
+        self.rows: Rows = rows_of_singles(dataclasses.replace(self._table, space=self.space))
+        self._number = {fault: number for number, fault in enumerate(self.space.faults)}
+        first, second = self.space.pairs
+        doubles = self.space.doubles.fault
+        self._pair = doubles[first], doubles[second]
+        packages = [board.parts[fault.part].package for fault in self.space.faults]
+        names = list(dict.fromkeys(packages))
+        self._package = np.array([names.index(name) for name in packages], dtype=np.intp)
+        self._package_number = {name: number for number, name in enumerate(names)}
+
+    def _packages(self, faults: Sequence[int]) -> frozenset[str]:
+        return frozenset(self.board.parts[self.space.faults[fault].part].package for fault in faults)
+
+    def _holds(self, answers: Sequence[frozenset[str]]) -> Mask:
+        """Return which pairs of variants replace all of one of some lists."""
+        held = np.zeros(len(self._pair[0]), dtype=bool)
+        first, second = self._package[self._pair[0]], self._package[self._pair[1]]
+        for answer in answers:
+            every = np.ones_like(held)
+            for name in answer:
+                number = self._package_number[name]
+                every &= (first == number) | (second == number)
+            held |= every
+        return held
+
+    def _is_pair(self, faults: tuple[int, ...]) -> Mask:
+        one, other = faults
+        answer: Mask = (self._pair[0] == one) & (self._pair[1] == other)
+        return answer
+
+    def prove(self, damage: Damage, readings: Sequence[Reading]) -> Proof:
+        """Return why the readings leave one answer.
+
+        Parameters
+        ----------
+        damage : tuple of (Fault, float or None)
+            What was planted: one fault or two, with resistances [ohm]; empty for a good board.
+        readings : sequence of Reading
+            What was read, in the order of the worksheet.
+
+        Raises
+        ------
+        Rejected
+            They do not.
+        """
+        models = model_readings(readings, self.meter)
+        planted = tuple(sorted(self._number[fault] for fault, _ in damage))
+        if not planted:
+            return self._prove_good(models)
+        asked = self._is_pair(planted) if len(planted) == 2 else np.zeros(len(self._pair[0]), dtype=bool)
+        answers = [packages_of(self.board, damage)]
+        singles = self._weigh(self._table, models, asked)
+        truth = singles.evidence.get(planted)
+        if truth is None:
+            raise Rejected("something else explains the readings better")
+        if singles.evidence.get((), -math.inf) > truth - CLOSE_NATS:
+            raise Rejected("nothing shows")
+        self._judge(singles, truth, answers, damage)
+        return self._prove_pairs(models, damage, planted, answers, singles, truth)
+
+    def _weigh(self, table: ReadingTable, models: Sequence[ReadingModel], among: Mask, floor: float = -1e9) -> _Weighed:
+        screened = screen(table, models, among=among, floor=floor, pairs=bool(among.any()))
+        return _sum_up(table.space, refine(table, models, screened))
+
+    def _judge(self, near: _Weighed, truth: float, answers: list[frozenset[str]], damage: Damage) -> None:
+        """Take explanations that come close for the same answer where nothing in place tells them off; else reject."""
+        for faults, evidence in sorted(near.evidence.items(), key=lambda item: -item[1]):
+            packages = self._packages(faults)
+            if evidence <= truth - CLOSE_NATS or any(answer <= packages for answer in answers):
+                continue
+            if packages < answers[0]:
+                raise Rejected("a part of it explains the readings")
+            if not damage:
+                raise Rejected("a fault explains the readings")
+            rival = [(self.space.faults[fault], None) for fault in faults]
+            if separable_in_place(self.board, self.meter, self.setup, [list(damage), rival]):
+                raise Rejected("the sheet leaves another explanation open")
+            answers.append(packages)
+            if len(answers) > MOST_ANSWERS:
+                raise Rejected("too many answers look alike")
+
+    def _first_readings(self, damage: Damage, planted: tuple[int, ...]) -> list[int]:
+        """Return readings that tell most single faults from the planted ones, the fewest first."""
+        truth = [number for number, row in enumerate(self.rows.who) if row.faults and row.faults[0][0] == damage[0][0]]
+        apart = self.rows.apart(truth[len(truth) // 2])
+        left = np.ones(len(self.rows.who), dtype=bool)
+        chosen: list[int] = []
+        while len(chosen) < min(FIRST_READINGS, len(self.probings)):
+            gains = (apart & left).sum(axis=1).astype(float)
+            gains[chosen] = -1.0
+            best = int(np.argmax(gains))
+            chosen.append(best)
+            if gains[best] <= 0.0:
+                left = np.ones(len(self.rows.who), dtype=bool)  # each is told off once: a second time
+            left &= ~apart[best]
+        return chosen
+
+    def _prove_pairs(
+        self,
+        models: Sequence[ReadingModel],
+        damage: Damage,
+        planted: tuple[int, ...],
+        answers: list[frozenset[str]],
+        singles: _Weighed,
+        truth: float,
+    ) -> Proof:
+        chosen = self._first_readings(damage, planted) if damage else list(range(min(FIRST_READINGS, len(models))))
+        own = self._is_pair(planted) if len(planted) == 2 else np.zeros(len(self._pair[0]), dtype=bool)
+        for _ in range(ROUNDS):
+            table = dataclasses.replace(self._table, columns=tuple(self._table.columns[row] for row in chosen))
+            some = [models[row] for row in chosen]
+            here = self._weigh(table, some, own).evidence.get(planted)
+            if here is None:
+                raise Rejected("something else explains the readings better")
+            rivals = ~self._holds(answers) | own
+            near = self._weigh(table, some, rivals, here + (KEEP_NATS - WINDOW_NATS))
+            close = self._close(near, here, answers)
+            if not close:
+                return self._proof(near, here, damage, planted, answers, chosen, singles, truth)
+            wanted = np.zeros_like(own)
+            wanted[[place for faults in close[:RIVALS_ASKED] for place in near.variants.get(faults, [])]] = True
+            whole = self._weigh(self._table, models, wanted | own, truth)
+            before = len(answers)
+            self._judge(whole, whole.evidence.get(planted, truth), answers, damage)
+            if len(answers) == before:
+                chosen += self._telling(models, wanted, chosen)
+            if len(chosen) > len(models):
+                break
+        raise Rejected("the sheet leaves another explanation open")
+
+    def _close(self, near: _Weighed, here: float, answers: Sequence[frozenset[str]]) -> list[tuple[int, ...]]:
+        """Return pairs that must be told off: those that come near, and those that a prior makes probable."""
+        others: list[tuple[tuple[int, ...], float]] = [
+            (faults, evidence)
+            for faults, evidence in near.evidence.items()
+            if len(faults) == 2 and not any(answer <= self._packages(faults) for answer in answers)
+        ]
+        close = [faults for faults, evidence in sorted(others, key=lambda one: -one[1]) if evidence > here - CLOSE_NATS]
+        if close:
+            return close
+        probability, masses = self._share(near, answers)
+        if probability >= self.stated:
+            return []
+        return sorted((faults for faults, _ in others), key=lambda faults: -masses.get(faults, 0.0))
+
+    def _share(self, near: _Weighed, answers: Sequence[frozenset[str]]) -> tuple[float, dict[tuple[int, ...], float]]:
+        """Return how probable one of the answers is, and the share of every explanation, priors included."""
+        logs = {faults: evidence + self._log_prior(faults) for faults, evidence in near.evidence.items()}
+        peak = max(logs.values())
+        total = math.fsum(math.exp(log - peak) for log in logs.values())
+        share = {faults: math.exp(log - peak) / total for faults, log in logs.items()}
+        right = math.fsum(
+            value for faults, value in share.items() if any(answer <= self._packages(faults) for answer in answers)
+        )
+        return right, share
+
+    def _log_prior(self, faults: tuple[int, ...]) -> float:
+        priors = self.space.priors
+        if not faults:
+            return priors.log_healthy
+        if len(faults) == 1:
+            return float(priors.log_single[faults[0]])
+        return float(priors.log_pair(np.array([faults[0]]), np.array([faults[1]]))[0])
+
+    def _telling(self, models: Sequence[ReadingModel], rivals: Mask, chosen: Sequence[int]) -> list[int]:
+        """Return readings that tell most of some pairs off."""
+        first, second = self.space.pairs
+        pairs = np.flatnonzero(rivals)
+        worth = np.zeros(len(models))
+        for row, (column, model) in enumerate(zip(self._table.columns, models, strict=True)):
+            if row in chosen:
+                worth[row] = -1.0
+                continue
+            rows = column.row_of_double
+            shown = as_read(column.displays(*column.of_pairs(rows[first[pairs]], rows[second[pairs]])), model)
+            sd = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2)
+            is_open = ~np.isfinite(shown.value)
+            with np.errstate(invalid="ignore"):
+                far = np.minimum(np.abs(shown.value - model.value) / sd, FARTHEST)
+            read_open = math.isnan(model.value)
+            worth[row] = float(np.sum(np.where(is_open == read_open, 0.0 if read_open else np.nan_to_num(far), 4.0)))
+        order = np.argsort(-worth, kind="stable")[:MORE_READINGS].tolist()
+        found = [row for row in order if worth[row] >= 0.0]
+        if not found:
+            raise Rejected("the sheet leaves another explanation open")
+        return found
+
+    def _proof(
+        self,
+        near: _Weighed,
+        here: float,
+        damage: Damage,
+        planted: tuple[int, ...],
+        answers: Sequence[frozenset[str]],
+        chosen: Sequence[int],
+        singles: _Weighed,
+        truth: float,
+    ) -> Proof:
+        probability, _ = self._share(near, answers)
+        single_share, _ = self._share(singles, answers)
+        probability = min(probability, single_share) if len(chosen) < len(self.probings) else probability
+        if probability < self.stated:
+            raise Rejected("the answer is not probable enough")
+        right = [faults for faults in near.evidence if any(answer <= self._packages(faults) for answer in answers)]
+        others = {faults: evidence for faults, evidence in near.evidence.items() if faults not in right}
+        nearest = max(others, key=lambda faults: others[faults], default=())
+        gap = min(here - others[nearest] if others else math.inf, 12.0)
+        exact = {frozenset(answer) for answer in answers}
+        close = [
+            faults
+            for faults, evidence in sorted(singles.evidence.items(), key=lambda one: -one[1])
+            if faults != planted and self._packages(faults) in exact and evidence > truth - CLOSE_NATS
+        ]
+        close += [
+            faults
+            for faults in right
+            if faults != planted
+            and faults not in close
+            and len(faults) == len(planted)
+            and self._packages(faults) in exact
+            and near.evidence[faults] > here - CLOSE_NATS
+        ]
+        return Proof(
+            answers=tuple(tuple(sorted(answer)) for answer in answers),
+            probability=probability,
+            gap_nats=gap,
+            nearest=tuple(self.space.faults[fault] for fault in nearest),
+            same=tuple(tuple(self.space.faults[fault] for fault in faults) for faults in (planted, *close)),
+            readings=tuple(sorted(chosen)),
+            weighed=1 + len(self.space.singles) + len(self._pair[0]),
+        )
+
+    def _prove_good(self, models: Sequence[ReadingModel]) -> Proof:
+        """Prove that nothing shows: whatever would show on this sheet is told off by it."""
+        near = self._weigh(self._table, models, np.zeros(len(self._pair[0]), dtype=bool))
+        good = near.evidence.get((), -math.inf)
+        if max(near.evidence.values()) > good + CLOSE_NATS:
+            raise Rejected("a fault explains the readings better")
+        apart = np.atleast_1d(self.rows.apart(0).any(axis=0))
+        silent = {
+            row.faults[0][0] for row, shows in zip(self.rows.who[1:], apart[1:].tolist(), strict=True) if not shows
+        }
+        _, share = self._share(near, [frozenset()])
+        shows = {
+            faults: evidence
+            for faults, evidence in near.evidence.items()
+            if faults and self.space.faults[faults[0]] not in silent
+        }
+        probability = 1.0 - math.fsum(share[faults] for faults in shows)
+        nearest = max(shows, key=lambda faults: shows[faults], default=())
+        gap = min(good - shows[nearest] if shows else math.inf, 12.0)
+        if gap < CLOSE_NATS:
+            raise Rejected("the sheet leaves a fault open")
+        if probability < self.stated:
+            raise Rejected("the answer is not probable enough")
+        return Proof(
+            answers=((),),
+            probability=probability,
+            gap_nats=gap,
+            nearest=tuple(self.space.faults[fault] for fault in nearest),
+            same=((),),
+            readings=tuple(range(len(models))),
+            weighed=1 + len(self.space.singles),
+        )
+
+    def prove_error(self, error: str, errors: Sequence[str], readings: Sequence[Reading]) -> Proof:
+        """Return why the readings leave an error of the bench and no fault.
+
+        Parameters
+        ----------
+        error : str
+            The error that was made.
+        errors : sequence of str
+            All errors this bench allows.
+        readings : sequence of Reading
+            What was read, in the order of the worksheet.
+
+        Raises
+        ------
+        Rejected
+            They leave more.
+        """
+        models = model_readings(readings, self.meter)
+        everything = np.ones(len(self._pair[0]), dtype=bool)
+        good = {one: self._good_evidence(one, readings) for one in errors}
+        truth = good[error]
+        rivals = {one: evidence for one, evidence in good.items() if one != error}
+        near = self._weigh(self._table, models, np.zeros_like(everything))
+        best = max(*near.evidence.values(), *rivals.values(), -math.inf)
+        if best > truth - CLOSE_NATS:
+            raise Rejected("the error of the bench does not show")
+        near = self._weigh(self._table, models, everything, truth + (KEEP_NATS - WINDOW_NATS))
+        best = max(best, max(evidence for faults, evidence in near.evidence.items()))
+        gap = min(truth - best, 12.0)
+        if gap < CLOSE_NATS:
+            raise Rejected("a pair of faults explains the readings")
+        logs = [evidence + self._log_prior(faults) for faults, evidence in near.evidence.items()]
+        mine = truth + math.log(0.02)
+        others = [
+            log for log in (*logs, *(evidence + math.log(0.02) for evidence in rivals.values())) if log > mine - 30.0
+        ]
+        probability = 1.0 / (1.0 + math.fsum(math.exp(log - mine) for log in others))
+        if probability < self.stated:
+            raise Rejected("the answer is not probable enough")
+        nearest = max(near.evidence, key=lambda faults: near.evidence[faults])
+        return Proof(
+            answers=((f"<{error}>",),),
+            probability=probability,
+            gap_nats=gap,
+            nearest=tuple(self.space.faults[fault] for fault in nearest),
+            same=((),),
+            readings=tuple(range(len(models))),
+            weighed=1 + len(self.space.singles) + len(self._pair[0]) + len(rivals),
+        )
+
+    def _good_evidence(self, error: str, readings: Sequence[Reading]) -> float:
+        """Return the log evidence of a good board read with an error of the bench."""
+        setup = real_setup(self.setup, error)
+        space = self.memory.space(self.board, setup)
+        alone = dataclasses.replace(
+            space,
+            faults=(),
+            priors=dataclasses.replace(space.priors, log_healthy=0.0, log_single=np.zeros(0)),
+            singles=space.singles.none(),
+            doubles=space.doubles.none(),
+            part_of_fault=np.zeros(0, dtype=np.intp),
+            hides=frozenset(),
+        )
+        taken = [
+            dataclasses.replace(one, probing=one.probing.swapped) if error == LEADS_SWAPPED else one for one in readings
+        ]
+        table = table_of(alone, self.meter, taken, pairs=False)
+        models = model_readings(taken, self.meter)
+        return _sum_up(alone, refine(table, models, screen(table, models, pairs=False))).evidence[()]
+
+
+def _blank(probings: Sequence[Probing]) -> list[Reading]:
+    return [Reading(0, one, "OL", None, "V", "OL", discharged=True) for one in probings]

@@ -1,0 +1,44 @@
+"""The readings a trainee is given, and how far the trainee may reach for more."""
+
+from __future__ import annotations
+
+from bridge.advise import EFFORTS, Reach
+from bridge.board import Board
+from bridge.probing import Probing
+from bridge.separate import reachable_probings
+from bridge.travel import order_by_movement
+from bridge.worksheet import rail_probings
+
+__all__ = ["REACHES", "puzzle_probings"]
+
+REACHES = EFFORTS[:3]  # terminals; gates as well; holds as well: nothing is lifted in a puzzle
+RAILS = frozenset(("P", "N"))
+
+
+def puzzle_probings(board: Board, reach: str) -> tuple[Probing, ...]:
+    """Return the readings of a puzzle's worksheet, in the order in which the leads move least.
+
+    Each main terminal is read to both rails, both ways, and the rails to each other; then, as far as the reach goes,
+    every gate lead, and every switch with its gate held.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    reach : str
+        ``terminals``, ``gates`` or ``holds``.
+    """
+    allowed = Reach(effort=reach)
+    places = set(board.main_terminals)
+    rails = RAILS & places
+    diode = [one for one in rail_probings(board) if one.mode == "diode"]
+    if len(rails) == len(RAILS):
+        # other rails lie on P or N but for a resistor or a relay: they are read as any terminal
+        diode = [one for one in diode if {one.red, one.black} & rails]
+    rest = [one for one in reachable_probings(board) if one.hold or {one.red, one.black} in _gates(board)]
+    asked = [one for one in (*diode, *rest) if allowed.allows(board, one)]
+    return order_by_movement(board, list(dict.fromkeys(asked)))
+
+
+def _gates(board: Board) -> list[set[str]]:
+    return [set(pair) for pair in board.gate_leads]
