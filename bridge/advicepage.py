@@ -10,8 +10,9 @@ from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
 
-__all__ = ["advice_page", "csv_row", "probing_words"]
+__all__ = ["advice_page", "csv_row", "help_words", "probing_words", "trouble_words"]
 
+MUCH_BITS, SOME_BITS = 0.5, 0.1
 HEADER = "red,black,mode,reading,hold,lift"
 LIFTING = (
     "Nothing in place tells more. Lifting one pin does: of all pins of suspect parts, {pin} tells most for its trouble."
@@ -35,6 +36,39 @@ def probing_words(probing: Probing) -> str:
     if probing.lift:
         words += f", with {probing.lift_text} lifted"
     return words
+
+
+def help_words(bits: float) -> str:
+    """Return how far a reading is expected to help: ``much`` from half a yes or no on.
+
+    Parameters
+    ----------
+    bits : float
+        Information it is expected to give about what to replace [bit].
+
+    Examples
+    --------
+    >>> [help_words(bits) for bits in (0.8, 0.2, 0.03)]
+    ['much', 'some', 'little']
+    """
+    return "much" if bits >= MUCH_BITS else "some" if bits >= SOME_BITS else "little"
+
+
+def trouble_words(probing: Probing, cost: float) -> str:
+    """Return what a reading takes, in a technician's words.
+
+    Parameters
+    ----------
+    probing : Probing
+        Where the leads go.
+    cost : float
+        Its effort, 1 for two main terminals.
+    """
+    if probing.lift:
+        return f"{' and '.join(probing.lift)} unsoldered"
+    if probing.hold:
+        return "a gate held on"
+    return "leads on terminals" if cost <= 1.0 else "a lead on a pad or pin"
 
 
 def csv_row(probing: Probing) -> str:
@@ -84,8 +118,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
             reading.probing.mode_text,
             reading.probing.hold_text,
             reading.probing.lift_text,
-            f"{reading.gain_bits:.2f}",
-            f"{reading.cost:g}",
+            help_words(reading.gain_bits),
+            trouble_words(reading.probing, reading.cost),
         )
         for reading in advice
     )
@@ -95,8 +129,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         Column("mode"),
         Column("hold"),
         Column("lift"),
-        Column("tells (bit)", right=True),
-        Column("effort", right=True),
+        Column("helps"),
+        Column("takes"),
     )
     page.append(Table("Readings worth taking, best first", columns, rows).without_empty_columns())
     page.append(f"Its row for a sheet headed {HEADER}:")

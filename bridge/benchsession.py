@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from bridge.advise import NextReading, Reach, before_any_reading, suggest_readings
+from bridge.advise import ENOUGH_BITS, NextReading, Reach, before_any_reading, suggest_readings
+from bridge.benchcheck import doubtful_number, repeated_words
 from bridge.benchline import WORDS, Order, Row, Typed, Values, parse_line, usual_mode
 from bridge.benchpage import (
     good_page,
@@ -42,6 +44,7 @@ from bridge.wording import quoted
 __all__ = ["CERTAIN", "Answer", "BenchSession"]
 
 CERTAIN = 0.95
+SURE, LITTLE, LITTLE_TIMES = 0.90, 0.02, 3  # from 90 % on, three readings that move it by less than 2 % each are enough
 HEALTHY_EXCLUDED = 0.005  # no part is condemned before some reading has spoken against the healthy board
 PROMPT = "reading? "
 
@@ -113,6 +116,8 @@ class BenchSession:
         self._ranking: Ranking | None = None
         self._memory = TableMemory()  # one more reading costs one column
         self._advice: NextReading | None = None
+        self._pending: list[Reading] = []  # typed, asked about, not taken yet
+        self._leads: list[tuple[frozenset[str], float]] = []  # the first replace list after each reading
 
     @property
     def meter(self) -> MeterProfile:
@@ -155,6 +160,9 @@ class BenchSession:
         word = text.strip().lower()
         if self._talk is not None:
             return self._stop() if word in ("stop", "quit", "exit") else self._hear_setup(text)
+        pending, self._pending = self._pending, []
+        if pending and word in ("y", "yes", "n", "no"):
+            return self._take(pending) if word[0] == "y" else self._say(["Not taken.", *self._proposal()])
         try:
             if not word:
                 return self._say(self._proposal() if self._ranking else [])
@@ -196,9 +204,10 @@ class BenchSession:
 
     def _obey(self, typed: Typed) -> Answer:
         if isinstance(typed, Row):
-            return self._take([self._read_row(typed)])
+            reading = self._read_row(typed)
+            return self._take([reading]) if typed.fields["mode"] else self._take_checked([reading])
         if isinstance(typed, Values):
-            return self._take(self._read_values(typed))
+            return self._take_checked(self._read_values(typed))
         orders: dict[str, Callable[[Order], Answer]] = {
             "undo": self._undo,
             "doubt": self._doubt,
@@ -242,15 +251,25 @@ class BenchSession:
         always = bool(self._known.discharged)
         return parse_reading(fields, self.board, self.meter, self.setup, discharged=discharged or always)
 
+    def _take_checked(self, readings: list[Reading]) -> Answer:
+        """Take readings whose mode was not typed; ask once about a number that another mode would show."""
+        bench = self.board, self.meter, self.setup, self._standing().candidates
+        doubts = [words for one in readings if (words := doubtful_number(one, *bench)) is not None]
+        if not doubts:
+            return self._take(readings)
+        self._pending = readings
+        return self._say([*doubts, "Nothing is taken yet."])
+
     def _take(self, readings: Sequence[Reading]) -> Answer:
         record = "".join(
             reading_line(one.probing, one.text, connected=" ".join(sorted(one.connected)), discharged=one.discharged)
             for one in readings
         )
         first = len(self.readings) + 1
+        lines = [f"{number}. {reading_words(one)}" for number, one in enumerate(readings, first)]
+        lines += [words for one in readings if (words := repeated_words(one, self.readings)) is not None]
         self.readings += readings
         self._ranking = None
-        lines = [f"{number}. {reading_words(one)}" for number, one in enumerate(readings, first)]
         return Answer(tuple(line for text in lines for line in narrow_lines([text])), record=record, more=True)
 
     def _undo(self, _: Order) -> Answer:
@@ -382,7 +401,7 @@ class BenchSession:
         except InputError as error:  # a place that is not there in this set-up: only the engine can tell
             return self._say([f"{error}. Type undo to take the last reading back."])
         page = [*standing_page(ranking, self._columns)] if self.readings else []
-        verdict = self._verdict(ranking)
+        verdict = self._verdict(ranking) or self._enough(ranking)
         if verdict is not None:
             return Answer(tuple(narrow_lines([*page, *verdict])), done=True)
         worst = ranking.fit.worst_reading
@@ -429,6 +448,30 @@ class BenchSession:
             *repair_page(repair_list(ranking)),
         ]
 
+    def _enough(self, ranking: Ranking) -> Page | None:
+        """Return the end where one list stands and readings hardly move it any more; None where it goes on."""
+        if not self.readings:
+            return None
+        self._leads.append(next(iter(replace_lists(ranking).items())))
+        if self.certain > CERTAIN or not ranking.fit.ok or len(self._leads) <= LITTLE_TIMES:
+            return None  # who asks for more than the usual certainty wants every reading
+        recent = self._leads[-LITTLE_TIMES - 1 :]
+        packages, probability = recent[-1]
+        moves = [abs(after[1] - before[1]) for before, after in itertools.pairwise(recent)]
+        same = all(one == packages for one, _ in recent)
+        if not same or probability < SURE or max(moves) >= LITTLE:
+            return None
+        if packages and not speaks_against_health(ranking):
+            return None
+        said = (
+            f"Stopped at {percent(probability)}: the last {LITTLE_TIMES} readings moved that by less than "
+            f"{percent(LITTLE)} each, and from {percent(SURE)} on that is where a session ends. To go on all the same, "
+            f"give --certain 0.99."
+        )
+        if not packages:
+            return [f"{said} These readings are what a healthy board gives."]
+        return [said, f"Replace {package_title(self.board, packages)}.", *repair_page(repair_list(ranking))]
+
     def _was_repeated(self, number: int) -> bool:
         reading = self.readings[number]
         return reading.doubted or sum(one.probing == reading.probing for one in self.readings) > 1
@@ -436,7 +479,8 @@ class BenchSession:
     def _nothing_helps(self, ranking: Ranking) -> Page:
         lists = list(replace_lists(ranking).items())
         page: list[str | Table] = [
-            f"No reading within reach ({self._reach.effort}) would tell more about what to replace."
+            f"No reading within reach ({self._reach.effort}) would tell more about what to replace: the best is worth "
+            f"less than {ENOUGH_BITS:g} of a yes or no."
         ]
         beyond = suggest_readings(ranking, 1, Reach(blocked=frozenset(), skipped=frozenset()))
         if beyond:

@@ -30,6 +30,10 @@ EFFORT_WORDS = {
     "holds": "gates held on as well: takes a floating 12 V and 1 kohm",
     "lift": "single pins unsoldered as well",
 }
+MAINS_ON = (
+    "DANGER: mains is connected. Hands off. Pull the plug, or lock the supply out, so that nobody can switch it on, "
+    "and prove at the mains terminals that it is dead. Type yes once it is off the board, locked if dead wires stay."
+)
 
 
 class Charged(Exception):
@@ -193,6 +197,8 @@ class SetupTalk:
         points = safe_points(board) or (SafePoint("", "", "any two main terminals, the largest"),)
         introduction = making_safe(board)
         questions = []
+        if known.setup is not None and "mains" in known.setup.connected:
+            questions.append(self._unplugging())
         for number, point in enumerate(points):
             lines = introduction if number == 0 else ()
             place = f"{point.red} to {point.black}" if point.red else "Between"
@@ -204,7 +210,7 @@ class SetupTalk:
         if known.setup is None:
             there = listed(dict.fromkeys(part.when for part in board.parts.values() if part.when))
             if there != "none":
-                lines = (f"What is still connected? Enter for nothing; {there}, apart by blanks.",)
+                lines = (f"What is still connected? Enter for nothing; else {there}, with blanks between.",)
                 questions.append(_Question(lines, "connected? ", self._take_connected))
         if known.seen is None:
             lines = (
@@ -214,16 +220,22 @@ class SetupTalk:
             )
             questions.append(_Question(lines, "seen? ", self._take_seen))
         if known.reach is None:
-            efforts = "; ".join(f"{effort}: {words}" for effort, words in EFFORT_WORDS.items())
+            words = "; ".join(f"{effort}: {what}" for effort, what in EFFORT_WORDS.items())
             lines = (
-                f"How far can you go? Enter for {USUAL_EFFORT}. {efforts}.",
-                "Places out of reach: holds no W G_WH",
+                f"What can your leads reach? Type one word, or Enter for {USUAL_EFFORT}. {words}.",
+                f"Where some places are covered, add no and their names. So {USUAL_EFFORT} no {self._example()} means: "
+                "everything but these.",
             )
             questions.append(_Question(lines, "reach? ", self._take_reach))
         if known.discharged is None:
             lines = ("The meter charges the bus. Is it discharged again before every reading, as is best?",)
             questions.append(_Question(lines, "discharged, yes or no? [yes] ", self._take_discharged))
         return questions
+
+    def _example(self) -> str:
+        """Return two places of this board, as an example of covered ones."""
+        gate = next((gate for gate, _ in self.board.gate_leads), None)
+        return " ".join([*self.board.main_terminals[-1:], *([gate] if gate else [])])
 
     def _volts_taker(self, point: SafePoint) -> Callable[[str], list[str]]:
         def take(text: str) -> list[str]:
@@ -256,7 +268,20 @@ class SetupTalk:
     def _take_connected(self, text: str) -> list[str]:
         connected = parse_connected("" if text.lower() in ("nothing", "none", "no") else text.replace(",", " "))
         self._setup = dataclasses.replace(self._setup, connected=connected)
+        if "mains" in connected:  # the next question, before anything else
+            self._questions.insert(1, self._unplugging())
         return []
+
+    def _unplugging(self) -> _Question:
+        return _Question((MAINS_ON,), "unplugged, yes or no? ", self._take_unplugged)
+
+    def _take_unplugged(self, text: str) -> list[str]:
+        if text.lower() in ("locked", "locked out"):
+            return ["Its wiring stays in the picture. Measure the bus once more before the first lead."]
+        if not text or not parse_yes(text, usual=False):
+            raise InputError("nothing is read with mains on the board; accepted: yes once it is off, locked, or stop")
+        self._setup = dataclasses.replace(self._setup, connected=self._setup.connected - {"mains"})
+        return ["Mains is off the board. Measure the bus once more before the first lead."]
 
     def _take_seen(self, text: str) -> list[str]:
         pieces = [piece.strip() for piece in text.split(";") if piece.strip()]

@@ -12,7 +12,7 @@ from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.units import format_volts
 
-__all__ = ["DANGEROUS_V", "EMPTY_V", "charge_warning", "highest_charge"]
+__all__ = ["DANGEROUS_V", "EMPTY_V", "bus_was_measured", "charge_warning", "highest_charge"]
 
 DANGEROUS_V = 60.0
 EMPTY_V = 0.5
@@ -33,6 +33,17 @@ def highest_charge(readings: Sequence[Reading], setup: Setup) -> float:
         if reading.probing.mode == "volts" and reading.value is not None:
             latest[frozenset((reading.probing.red, reading.probing.black))] = abs(reading.value)
     return max([abs(setup.bus_volts), *latest.values()])
+
+
+def bus_was_measured(readings: Sequence[Reading]) -> bool:
+    """Whether readings say that somebody measured charge or emptied the bus.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        The readings.
+    """
+    return any(reading.probing.mode == "volts" or reading.discharged for reading in readings)
 
 
 def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:

@@ -65,6 +65,10 @@ NEXT_STEP = "`bridgefault next`, with the same board and readings, names the rea
 CAUTION_BEFORE = (
     "Before a lead touches the board: mains off, bus discharged through a resistor, and measured to be empty."
 )
+BUS_UNSTATED = (
+    "Taken as given: mains off, and the bus measured and empty. Nobody has said so; if it was not measured, do that "
+    "before the next lead touches the board."
+)
 CAUTION_AFTER = (
     "Before power returns: read the gate resistor and driver of every switch that is replaced, "
     "then bring power up in stages."
@@ -275,7 +279,13 @@ def forecasts_page(
 
 
 def ranking_page(
-    ranking: Ranking, top: int, *, every_row: bool = False, columns: int = 0, closing: Sequence[str] | None = None
+    ranking: Ranking,
+    top: int,
+    *,
+    every_row: bool = False,
+    columns: int = 0,
+    closing: Sequence[str] | None = None,
+    bus_stated: bool = True,
 ) -> Page:
     """Return what the readings say: the verdict first, then the evidence for it.
 
@@ -291,11 +301,15 @@ def ranking_page(
         Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
     closing : sequence of str, optional
         Paragraphs at the end, in place of where to go from readings with the power off.
+    bus_stated : bool
+        Whether somebody said what charge the bus held; else that it was taken as empty comes before all else.
     """
     listed = ranking.candidates[: top or None]
     if not every_row:
         listed = tuple(entry for entry in listed if entry.probability >= WORTH_A_ROW) or listed[:1]
     page: list[str | Table] = [] if ranking.caution is None else [ranking.caution]
+    if not bus_stated and ranking.caution is None:
+        page.append(BUS_UNSTATED)
     verdict = verdict_sentences(ranking)
     if not ranking.fit.ok:
         page.append(verdict.pop(0))  # where nothing explains the readings, that comes before all else
@@ -448,22 +462,26 @@ def _group_table(ranking: Ranking) -> Table:
     worth = [group for group in ranking.groups if group.probability >= WORTH_A_GROUP] or list(ranking.groups[:1])
     rows = tuple(
         (
-            str(group.id),
+            _letter(number),
             percent(group.probability),
             str(group.size),
             packages_in_words(group.replace),
             "one fault" if group.size == 1 else "yes" if group.separable_in_place else "not all of them",
         )
-        for group in worth[:GROUPS_LISTED]
+        for number, group in enumerate(worth[:GROUPS_LISTED])
     )
     columns = (
-        Column("group", right=True),
+        Column("set"),
         Column("probability", right=True),
         Column("faults", right=True),
-        Column("replacing these covers 98 % of it"),
+        Column("replacing these cures 98 % of it"),
         Column("told apart by a further reading in place"),
     )
-    return Table("Groups of faults these readings cannot tell apart", columns, rows)
+    return Table("Faults that look alike in these readings, set by set", columns, rows)
+
+
+def _letter(number: int) -> str:
+    return chr(ord("A") + number)
 
 
 def _place(reading: Reading) -> str:

@@ -52,6 +52,7 @@ def rank(
     """
     from bridge import payload, render
     from bridge.board import load_board
+    from bridge.charge import bus_was_measured
     from bridge.rank import rank as rank_faults
 
     known = load_board(board)
@@ -64,7 +65,13 @@ def rank(
     listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))
-    return render.ranking_page(ranking, listed, every_row=top is not None, columns=terminal_columns())
+    return render.ranking_page(
+        ranking,
+        listed,
+        every_row=top is not None,
+        columns=terminal_columns(),
+        bus_stated=taken.is_journal or bench.bus_volts is not None or bus_was_measured(taken.readings),
+    )
 
 
 def _powered(

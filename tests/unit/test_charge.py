@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
 import pytest
 
 from bridge.advicepage import advice_page
@@ -13,6 +16,7 @@ from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.render import ranking_page
+from tests.conftest import Outcome
 
 
 def volts(value: float, red: str = "P", black: str = "N") -> Reading:
@@ -68,3 +72,23 @@ def test_mains_left_on_is_a_danger() -> None:
     assert warning is not None
     assert warning.startswith("DANGER: mains")
     assert charge_warning([], Setup(connected=frozenset({"motor"}))) is None
+
+
+@pytest.mark.parametrize(
+    ("rows", "options", "taken_as_given"),
+    [
+        ("NU,U,diode,0.42,\n", (), True),
+        ("NU,U,diode,0.42,discharged\n", (), False),
+        ("P,NU,volts,0.01,\nNU,U,diode,0.42,\n", (), False),
+        ("NU,U,diode,0.42,\n", ("--bus-volts", "0"), False),
+    ],
+)
+def test_a_bus_that_nobody_measured_is_told_first(
+    rows: str, options: tuple[str, ...], taken_as_given: bool, command: Callable[..., Outcome], tmp_path: Path
+) -> None:
+    """A ranking opens with what was taken as given, unless a reading or an option says what the bus held."""
+    sheet = tmp_path / "readings.csv"
+    sheet.write_text(f"red,black,mode,reading,note\n{rows}", encoding="utf-8")
+    page = command("rank", "drive-module", str(sheet), *options)
+    assert (page.status, page.err) == (0, "")
+    assert page.out.startswith("Taken as given: mains off, and the bus measured and empty.") is taken_as_given

@@ -91,7 +91,7 @@ def test_no_long_lines(command: Callable[..., Outcome], root: Path) -> None:
     """No line of the table of groups is wider than 200 characters."""
     done = command("rank", "six-switch-bridge", str(root / "examples/fan-drive/readings.csv"))
     assert "These readings cannot tell" in done.out
-    table = done.out.split("Groups of faults", 1)[1].split("\n\n", 1)[0]
+    table = done.out.split("Faults that look alike", 1)[1].split("\n\n", 1)[0]
     assert max(len(line) for line in table.splitlines()) <= 200
 
 

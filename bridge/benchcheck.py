@@ -1,0 +1,82 @@
+"""What a number typed at the bench probably was: ohms as proposed, or the display of another mode."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from bridge.board import Board
+from bridge.faults import Fault
+from bridge.forecast import forecast_each
+from bridge.meterprofile import MeterProfile
+from bridge.probing import Setup
+from bridge.ranking import Candidate
+from bridge.readings import Reading
+from bridge.units import format_compact
+
+__all__ = ["doubtful_number", "repeated_words"]
+
+_BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+DROP_V = (0.25, 0.95)  # what junctions of the trade read in diode mode, typed in volts; common practice, no source
+DROP_MV = (250.0, 950.0)  # the same typed in millivolts
+NEAR = 1.5  # a resistance within this factor is what somebody expects there
+ASKED, EXPECTED = 12, 0.3  # of the likeliest hypotheses; as much of them expects it: no question
+
+
+def doubtful_number(
+    reading: Reading, board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate]
+) -> str | None:
+    """Return what to ask about a bare number taken as ohms that would be a drop in diode mode; None where it is fine.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading, its mode the proposed or the usual one and not typed.
+    board : Board
+        The board.
+    meter : MeterProfile
+        The meter.
+    setup : Setup
+        The state of the bench.
+    candidates : sequence of Candidate
+        What is likeliest so far; a resistance that many of them, or a good board, read there is not asked about.
+    """
+    probing, value = reading.probing, reading.value
+    if probing.mode != "ohms" or value is None or _BARE.fullmatch(reading.text.strip()) is None:
+        return None
+    as_volts = DROP_V[0] <= value <= DROP_V[1]
+    if not as_volts and not DROP_MV[0] <= value <= DROP_MV[1]:
+        return None
+    likely = candidates[:ASKED]
+    sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in likely]
+    healthy, *others = (row[0].value for row in forecast_each(board, meter, setup, [probing], [[], *sets]))
+    near = [shown is not None and shown > 0.0 and 1.0 / NEAR <= value / shown <= NEAR for shown in (healthy, *others)]
+    if near[0] or sum(one.probability for one, fits in zip(likely, near[1:], strict=True) if fits) >= EXPECTED:
+        return None
+    volts = value if as_volts else value / 1000.0
+    text = format_compact(value)
+    return (
+        f"{probing.red} to {probing.black}: {reading.text} in ohms? It looks like a drop of {volts:g} V, as diode mode "
+        f"shows it. Type yes if the meter stood at ohms ({text} ohm), or the reading with its mode: "
+        f"{probing.red} {probing.black} diode {volts:g}."
+    )
+
+
+def repeated_words(reading: Reading, earlier: Sequence[Reading]) -> str | None:
+    """Return that a place was read before, None where it was not.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    earlier : sequence of Reading
+        Those before it, as ``doubt`` counts them.
+    """
+    before = [number for number, one in enumerate(earlier, 1) if one.probing == reading.probing]
+    if not before:
+        return None
+    numbers = " and ".join(map(str, before))
+    return (
+        f"The same place as reading {numbers}: both stand, as looks independent of each other. If the first was wrong, "
+        f"type doubt {before[-1]}; if this one was a slip, undo."
+    )
