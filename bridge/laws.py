@@ -77,15 +77,20 @@ def scale_saturation_current(saturation: float, ideality: float, kelvin: float) 
     return float(saturation * ratio ** (SATURATION_EXPONENT / ideality) * np.exp(exponent))
 
 
-def _series_solution(w: Array) -> tuple[Array, Array]:
-    """Return W and W/w solving W exp(W) = w for w >= 0 (how much of the drive the series resistance takes)."""
+def _series_solution(w: Array, beyond: Array | None) -> tuple[Array, Array]:
+    """Return W and W/w solving W exp(W) = w exp(beyond) for w >= 0 (how much of the drive the series resistance takes).
+
+    ``beyond`` is what a drive exceeds the largest exponent by; None where none does.
+    """
     small = np.minimum(w, 1e-3)
     ratio = 1.0 + small * (-1.0 + small * (1.5 + small * (-8.0 / 3.0 + small * (125.0 / 24.0))))
     large = w > 1e-3
     if np.any(large):
         big = w[large]
-        root = np.where(big < 2.0, big / (1.0 + big), np.log(np.maximum(big, 1.1)))
         log_big = np.log(big)
+        if beyond is not None:
+            log_big += beyond[large]
+        root = np.where(log_big < 0.7, big / (1.0 + big), np.maximum(log_big, 0.1))
         for _ in range(5):  # Newton on W + ln W = ln w: convex, quadratic; five steps reach rounding from here
             root = np.maximum(root * (1.0 + log_big - np.log(root)) / (1.0 + root), 1e-300)
         ratio[large] = root / big
@@ -115,14 +120,17 @@ def junction(
     i = Is (exp((v - i Rs)/(n kT/q)) - 1) + floor v. With W exp(W) = (Is Rs/s) exp((v + Is Rs)/s), i = W s/Rs - Is; the
     ratio form used here stays exact as Rs goes to 0.
     """
-    drive = np.minimum((voltage + saturation * series_ohms) / scale, EXPONENT_CAP)
+    asked = (voltage + saturation * series_ohms) / scale
+    drive = np.minimum(asked, EXPONENT_CAP)
     growth = np.exp(drive)
     total = saturation * growth
     w = total * (series_ohms / scale)
     if np.max(w, initial=0.0) < 1e-9:
         slope = total / scale
     else:
-        big_w, ratio = _series_solution(w)
+        # leads that take volts of a meter's current ask for e^800: only the logarithm holds that
+        beyond = asked - drive if np.max(asked, initial=0.0) > EXPONENT_CAP else None
+        big_w, ratio = _series_solution(w, beyond)
         total *= ratio
         slope = total / (scale * (1.0 + big_w))
     # near zero this leaves the rounding of Is, some 1e-22 A, which moves no node that 1e-15 S ties to another
@@ -249,15 +257,16 @@ def igbt_channel(
 
     Notes
     -----
-    Harmonic combination of the collector junction and the channel's saturation current: i = Is (e - 1) s/(Is e + s).
+    The collector junction in series with the channel's saturation current s, which holds both ways:
+    i = Is (e - 1) s/(Is (e + 1) + s). Without a channel nothing flows, in reverse either.
     """
     inversion, inversion_slope = _inversion((gate_v - offset) / CHANNEL_SLOPE_V)
     limit = IGBT_CHANNEL_A * inversion
     limit_slope = IGBT_CHANNEL_A / CHANNEL_SLOPE_V * inversion_slope
     growth = np.exp(np.clip(collector_v / scale, -EXPONENT_CAP, EXPONENT_CAP))
     forward = saturation * growth
-    below = forward + limit + 1e-300
+    below = forward + saturation + limit
     current = saturation * np.expm1(np.clip(collector_v / scale, -EXPONENT_CAP, EXPONENT_CAP)) * limit / below
-    collector_slope = forward / scale * limit * (limit + saturation) / below**2
-    gate_slope = saturation * (growth - 1.0) * forward / below**2 * limit_slope
+    collector_slope = forward / scale * limit * (limit + 2.0 * saturation) / below**2
+    gate_slope = saturation * (growth - 1.0) * (forward + saturation) / below**2 * limit_slope
     return current, collector_slope, gate_slope

@@ -29,6 +29,8 @@ Array = NDArray[np.float64]
 GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test current with a picovolt
 ALWAYS_ON_GATE_V = 15.0
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
+ROUNDING_SHARE = 8.0 * float(np.finfo(float).eps)  # of conductance times voltage
+LEAST_RESIDUAL_A = 1e-18  # a tenth of the share of the least test current
 STEP_V = 1e-6  # last move of a converged reading; Newton's next is its square. Idle nodes may drift
 GATE_STEP_V = 0.5
 CHANNEL_DARK_V = 1.6  # 35 e-folds under threshold: below 1e-15 A
@@ -66,7 +68,7 @@ class Newton:
 
     by_row = ("voltage", "critical", "junction_at", "gate_at", "collector_at")
     by_column = ("meter_at", "meter_critical", "yardstick", "steps", "last_step", "gap", "target")
-    prepared = ("edges_linear",)
+    prepared = ("edges_linear", "rounding")
 
     def __init__(
         self,
@@ -110,7 +112,10 @@ class Newton:
         self.edges_linear = np.zeros((self.plan.edge_count, points.size))
         circuit.into_edges["linear"].add(self.edges_linear, points.siemens)
         circuit.into_edges["channel"].add(self.edges_linear, laws.GMIN_S * (points.channel != CHANNEL_OFF))
-        self.largest = np.max(points.siemens, axis=0, initial=0.0)
+        # what rounding may leave at a node is a matter of the conductances there, not of the largest one elsewhere
+        self.rounding = np.zeros((circuit.node_count, points.size))
+        circuit.into_nodes.add(self.rounding, self.edges_linear)
+        self.rounding *= ROUNDING_SHARE
 
     @classmethod
     def together(cls, states: list[Newton]) -> Newton:
@@ -120,7 +125,7 @@ class Newton:
             return first
         for name in cls.by_row + cls.prepared:
             setattr(first, name, np.concatenate([getattr(state, name) for state in states], axis=1))
-        for name in (*cls.by_column, "largest"):
+        for name in cls.by_column:
             setattr(first, name, np.concatenate([getattr(state, name) for state in states]))
         first.points = Points.together([state.points for state in states])
         first.columns = np.arange(first.points.size)
@@ -161,7 +166,7 @@ class Newton:
         self.columns = np.arange(len(stay))
         for name in self.by_row + self.prepared:
             setattr(self, name, np.ascontiguousarray(getattr(self, name)[:, stay]))
-        for name in (*self.by_column, "largest"):
+        for name in self.by_column:
             setattr(self, name, getattr(self, name)[stay])
         return stay
 
@@ -325,7 +330,9 @@ class Newton:
         return answer
 
     def allowed_amps(self) -> Array:
-        """Return the residual [A] each column may keep: a share of the test current, and what rounding leaves."""
-        rounding = 8.0 * np.finfo(float).eps * self.largest * (1e-3 + np.max(np.abs(self.voltage), axis=0))
-        allowed: Array = RESIDUAL_SHARE * self.yardstick + rounding + 1e-18
+        """Return the residual [A] each node may keep, nodes x batch: a share of the test current, and rounding."""
+        allowed: Array = self.rounding * (1e-4 + np.abs(self.voltage))
+        # a charged capacitor drives amperes round and round beside its own conductance
+        allowed += ROUNDING_SHARE * np.abs(self.points.inject)
+        allowed += RESIDUAL_SHARE * self.yardstick + LEAST_RESIDUAL_A
         return allowed

@@ -13,6 +13,7 @@ __all__ = ["Points", "Solution", "full_scale_amps", "meter_current"]
 
 Array = NDArray[np.float64]
 
+LEAST_TEST_A = 1e-8  # of any meter, and what a voltmeter is measured by
 METER_SCALE_V = 0.025  # how sharply a current source runs out at its open-circuit voltage
 
 
@@ -111,7 +112,7 @@ def full_scale_amps(points: Points) -> Array:
     """Return the largest current the meter can deliver [A]: the yardstick of the residual."""
     with np.errstate(divide="ignore", invalid="ignore"):
         behind_resistor = np.abs(points.volts) / points.ohms
-    return np.maximum(np.where(points.amps > 0.0, points.amps, behind_resistor), 1e-8)
+    return np.maximum(np.where(points.amps > 0.0, points.amps, behind_resistor), LEAST_TEST_A)
 
 
 def meter_current(amps: Array, volts: Array, ohms: Array, red_voltage: Array) -> tuple[Array, Array]:

@@ -33,7 +33,7 @@ def _iterate(state: Newton, until: float) -> None:
     initial = state.points.size
     while state.points.size:
         excess, edges, ground, gate_slopes = state.linearise()
-        stay = state.settle(np.max(np.abs(excess), axis=0) / state.allowed_amps())
+        stay = state.settle(np.max(np.abs(excess) / state.allowed_amps(), axis=0))
         if stay is not None:
             if len(stay) <= until * initial:
                 return

@@ -65,7 +65,7 @@ def junction_law(volts: Array, saturation: Array, scale: Array, series_ohms: Arr
         # at or above the solution, so that Newton's method on a convex function comes down to it
         above = scale * np.log1p(np.maximum(volts, 0.0) / (series_ohms * saturation))
     above = np.where((volts > 0.0) & (series_ohms > 0.0), above, np.inf)
-    inner = np.minimum(volts, above)
+    inner = np.where(volts > 0.0, np.minimum(volts, above), 0.0)
     for _ in range(200):
         growth = saturation * np.exp(np.minimum(inner / scale, 500.0))
         miss = inner + series_ohms * (growth - saturation) - volts
@@ -96,12 +96,10 @@ def channel_law(circuit: Circuit, row: int, drop: float, gate: float) -> tuple[f
     scale = float(circuit.channel_scale[row])
     limit, limit_slope = IGBT_A * forward, IGBT_A * forward_slope / SLOPE_V
     growth = math.exp(min(drop / scale, 300.0))
-    both = specific * growth + limit
-    if both == 0.0:
-        return 0.0, 0.0, 0.0
+    both = specific * (growth + 1.0) + limit
     current = specific * math.expm1(min(drop / scale, 300.0)) * limit / both
-    by_drop = specific * growth / scale * limit * (limit + specific) / both**2
-    by_gate = specific * math.expm1(min(drop / scale, 300.0)) * limit_slope * specific * growth / both**2
+    by_drop = specific * growth / scale * limit * (limit + 2.0 * specific) / both**2
+    by_gate = specific * math.expm1(min(drop / scale, 300.0)) * limit_slope * specific * (growth + 1.0) / both**2
     return current, by_drop, by_gate
 
 

@@ -76,7 +76,7 @@ def netlist(rig: HandRig, fault: str, ohms: float | None, turned: bool, pressed:
         half = f"(({vge}-({offset!r}))/0.09)"
         limit = f"(0.5*(max({half},0)+ln(1+exp(-abs({half}))))**2+1e-60)"
         growth = f"exp(max(min(v(c,e)/(1.5*{VT}),60),-60))"
-        lines.append(f"bq c e i={isc!r}*({growth}-1)*{limit}/({isc!r}*{growth}+{limit})")
+        lines.append(f"bq c e i={isc!r}*({growth}-1)*{limit}/({isc!r}*({growth}+1)+{limit})")
         drop, amps = rig.rated or (0.0, 1.0)
         junction = 1.5 * float(VT) * math.log1p(amps / isc)
         lines.append(f"rbulk k c {max(drop - junction, 1e-12) / amps!r}")

@@ -165,7 +165,7 @@ def test_a_path_never_finds_a_shipped_meter(path: str, tmp_path: Path, monkeypat
         (changed("lead_ohms = 0.1", "lead_ohms = -1"), "lead_ohms: '-1'"),
         (changed("beep_ohms = 30", "beep_ohms = inf"), "beep_ohms: 'inf'"),
         (changed("counts = 6000", f"counts = 1{'0' * 400}"), "counts: '10000"),
-        (changed("amps = 0.0007", "amps = 0.7"), "diode.amps: '0.7'; accepted: a number from 1e-10 to 0.5"),
+        (changed("amps = 0.0007", "amps = 0.7"), "diode.amps: '0.7'; accepted: a number from 1e-08 to 0.5"),
         (changed("amps = 0.0007", "ohms = 100"), "diode.ohms: a current source has no ohms; accepted: amps"),
         (
             changed('source = "current"', 'source = "battery"'),
