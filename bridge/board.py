@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from bridge.blocks import expand_uses
-from bridge.boardfile import BlockEntry, BoardEntry, check_entry, shown_key
+from bridge.boardfile import BlockEntry, BoardEntry, DrawingEntry, check_entry, shown_key
 from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
 from bridge.textfile import decode_text, parse_toml, read_file, shown_source
-from bridge.wording import quoted
+from bridge.wording import listed, quoted
 
 __all__ = ["Board", "Part", "Terminal", "list_boards", "load_board", "oddities", "parse_board"]
 
@@ -123,13 +124,29 @@ def parse_board(text: str, source: str) -> Board:
     parts = build_parts(part_tables, source, problems, notes)
     nets = {net for part in parts.values() for net in part.pins.values()}
     terminals = build_terminals(terminal_tables, nets if not problems else None, source, problems)
+    drawing = check_entry(DrawingEntry, entry.drawing, f"{source}, drawing", problems)
+    order = _drawing_order(drawing, parts, source, problems) if drawing is not None else ()
     if not problems and not parts:
         problems.append(InputError("the board has no parts", where=source))
     if not problems and not terminals:
         problems.append(InputError("the board has no terminals, so no lead can touch it", where=source))
     if problems:
         raise _as_one(problems)
-    return Board(entry.name, entry.title, entry.about.strip(), terminals, parts, source, tuple(notes))
+    return Board(entry.name, entry.title, entry.about.strip(), terminals, parts, source, tuple(notes), order)
+
+
+def _drawing_order(
+    drawing: DrawingEntry, parts: Mapping[str, Part], source: str, problems: list[InputError]
+) -> tuple[str, ...]:
+    """Return the parts that a drawing's columns are ordered by; other names, and one there twice, are problems."""
+    where = f"{source}, drawing, key order"
+    for number, ref in enumerate(drawing.order):
+        if ref in drawing.order[:number]:
+            problems.append(InputError(f"{quoted(ref)} is there twice; accepted: each part once", where=where))
+        elif parts and ref not in parts:
+            near = get_close_matches(ref, parts, n=3) or list(parts)[:3]
+            problems.append(InputError(f"no part {quoted(ref)}; accepted: parts, as {listed(near)}", where=where))
+    return tuple(drawing.order)
 
 
 def _as_one(problems: list[InputError]) -> InputError:

@@ -14,6 +14,7 @@ from bridge.wording import bare, quoted
 __all__ = [
     "BlockEntry",
     "BoardEntry",
+    "DrawingEntry",
     "PartEntry",
     "TerminalEntry",
     "UseEntry",
@@ -96,6 +97,12 @@ class BlockEntry(_Entry):
     use: list[Table] = []
 
 
+class DrawingEntry(_Entry):
+    """``[drawing]``: hints for the schematic; nothing else looks at them."""
+
+    order: list[str] = []
+
+
 class BoardEntry(_Entry):
     """A whole board file; parts and terminals are looked at after the blocks are expanded."""
 
@@ -106,6 +113,7 @@ class BoardEntry(_Entry):
     part: list[Table] = []
     use: list[Table] = []
     block: dict[str, Table] = {}
+    drawing: Table = {}
 
 
 def shown(value: object) -> str:

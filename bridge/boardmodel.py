@@ -128,6 +128,8 @@ class Board:
         File it came from.
     notes : tuple of str
         What the loader changed on the way, in words.
+    drawing_order : tuple of str
+        Parts whose columns stand in this order on a schematic, where the file asks for one.
     """
 
     name: str
@@ -137,6 +139,7 @@ class Board:
     parts: Mapping[str, Part]
     source: str
     notes: tuple[str, ...] = ()
+    drawing_order: tuple[str, ...] = ()
 
     def __hash__(self) -> int:
         """Return a hash of name and source, since the mappings have none."""

@@ -1,20 +1,32 @@
 """A board as a drawing sees it: rails, columns between them, gate drives at their switches, and what is left beside.
 
-Worked out from the graph of parts and nets alone; no board file says where anything goes.
+Worked out from the graph of parts and nets; a board file may ask for an order of columns, and says no more.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import networkx as nx
 
 from bridge.board import Board, Part
 from bridge.partkinds import SWITCH_KINDS, emitter_pin
 
-__all__ = ["BoardColumns", "Column", "GateDrive", "Hop", "LeadIn", "RailLink", "arrange_columns", "ends_of", "high_net"]
+__all__ = [
+    "BoardColumns",
+    "Column",
+    "GateDrive",
+    "Hop",
+    "LeadIn",
+    "RailLink",
+    "arrange_columns",
+    "ends_of",
+    "high_net",
+    "in_asked_order",
+]
 
 _LINK_KINDS = ("fuse", "relay", "shunt", "coil", "resistor")
 _LEAD_IN_KINDS = ("fuse", "relay", "resistor", "coil")
@@ -160,6 +172,38 @@ def ends_of(part: Part) -> tuple[str, str]:
         return part.pins["cathode"], part.pins["anode"]
     first, second = part.pins.values()
     return first, second
+
+
+Thing = TypeVar("Thing")
+
+
+def in_asked_order(
+    things: Sequence[Thing], parts_of: Callable[[Thing], Iterable[str]], order: Sequence[str]
+) -> list[Thing]:
+    """Return things in the order in which their parts are named; those without a named part stay where they are.
+
+    Parameters
+    ----------
+    things : sequence
+        Columns or chains.
+    parts_of : callable
+        Returns the parts of one of them.
+    order : sequence of str
+        Parts, the leftmost first.
+
+    Examples
+    --------
+    >>> in_asked_order(["ab", "cd", "ef"], list, ["f", "a"])
+    ['ef', 'cd', 'ab']
+    """
+    place = {part: number for number, part in enumerate(order)}
+    wanted = {
+        number: min(found)
+        for number, thing in enumerate(things)
+        if (found := [place[part] for part in parts_of(thing) if part in place])
+    }
+    moved = iter(sorted(wanted, key=lambda number: wanted[number]))
+    return [things[next(moved)] if number in wanted else thing for number, thing in enumerate(things)]
 
 
 def _joins_rails(part: Part) -> bool:
@@ -418,6 +462,13 @@ class _Sorter:
                         pairs[other] = leg, near, far, (ref,)
         order = sorted(range(len(columns)), key=lambda number: self._sort_key(columns[pairs.get(number, (number,))[0]]))
         order = [number for number in order if number not in pairs]
+        # a rail that changes its net along the sheet is drawn section by section: hints move columns within theirs
+        sections = itertools.groupby(order, key=lambda number: self._sort_key(columns[number])[:2])
+        order = [
+            number
+            for _, section in sections
+            for number in in_asked_order([*section], lambda number: columns[number].parts(), self.board.drawing_order)
+        ]
         for other, (leg, *_) in pairs.items():
             order.insert(order.index(leg) + 1, other)
         across = []

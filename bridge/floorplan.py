@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from bridge.board import Board
 from bridge.canvas import ON_SCREEN, Box, Canvas, Lettering, Text, Wire, text_width
 from bridge.cells import BODY, SPARE_END, STAGE_HEIGHT, ColumnDrawer, column_height, part_height
-from bridge.columns import BoardColumns, Column, Hop, RailLink, arrange_columns
+from bridge.columns import BoardColumns, Column, Hop, RailLink, arrange_columns, in_asked_order
 
 __all__ = ["MARGIN", "Floorplan", "plan_floor"]
 
@@ -366,7 +366,9 @@ class _Planner:
 
     def _cells(self, shown: Collection[str]) -> list[Canvas]:
         """Return the chains that fit no leg, their ends named, and terminals without a part."""
-        cells = [self._chain(chain) for chain in sorted(self.strip, key=lambda chain: -len(chain.hops))]
+        longest_first = sorted(self.strip, key=lambda chain: -len(chain.hops))
+        chains = in_asked_order(longest_first, Column.parts, self.board.drawing_order)
+        cells = [self._chain(chain) for chain in chains]
         there = {*shown, *(lead for cell in cells for lead in cell.spots)}
         for terminal in self.board.terminals.values():
             if terminal.name not in there:

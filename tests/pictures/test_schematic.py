@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 from collections.abc import Callable
 from functools import cache
@@ -10,7 +11,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from bridge.board import Board, list_boards, load_board
+from bridge.board import Board, list_boards, load_board, parse_board
 from bridge.canvas import ON_SCREEN, Lettering, Text, Wire
 from bridge.floorplan import Floorplan, plan_floor
 from bridge.reportpage import PAPER_LETTERS, PAPER_SHEET
@@ -21,6 +22,7 @@ from tests.pictures.oddboards import odd_boards
 from tests.pictures.traced import collisions, nameless, shorts
 
 SHEETS = ((380.0, ON_SCREEN), (700.0, ON_SCREEN), (1210.0, ON_SCREEN), (PAPER_SHEET, PAPER_LETTERS))
+ROOT = Path(__file__).parents[2]
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -114,6 +116,31 @@ def test_shipped_boards_look_as_their_trade_draws_them() -> None:
         diode = next(symbol for symbol in canvas.symbols if symbol.ref == f"D_{leg}H")
         assert diode.start[1] > diode.end[1]
         assert places[f"RG_{leg}H"][0] < places[f"Q_{leg}H"][0] < diode.start[0]
+
+
+def hinted(order: list[str]) -> Board:
+    """Return the six-switch bridge with an order of columns in its file."""
+    text = (ROOT / "topologies" / "six-switch-bridge.toml").read_text(encoding="utf-8")
+    return parse_board(f"{text}\n[drawing]\norder = {order}\n", "hinted.toml")
+
+
+def test_a_board_file_may_ask_for_an_order() -> None:
+    """Legs named in another order stand in that order, so do chains of the strip; what is not named stays."""
+    plan = plan_floor(hinted(["Q_WL", "D_UH", "C_BS_W", "C_BS_U"]))
+    at = {symbol.ref: symbol.start[0] for symbol in plan.canvas.symbols}
+    assert at["C_BUS"] < at["R_BLEED"] < at["Q_WH"] < at["Q_VH"] < at["Q_UH"]
+    assert at["C_BS_W"] < at["C_BS_V"] < at["C_BS_U"]
+    assert (shorts(plan), nameless(plan), list(collisions(plan))) == ([], [], [])
+
+
+@pytest.mark.parametrize("name", ["motor-drive", "three-level-bridge", "half-bridge-cooktop", "full-bridge-welder"])
+def test_any_order_is_drawn_soundly(name: str) -> None:
+    """Every part named backwards: each is drawn once, wires join what the board joins, nothing hides a name."""
+    board = dataclasses.replace(load_board(name), drawing_order=tuple(load_board(name).parts)[::-1])
+    plan = plan_floor(board)
+    assert Counter(symbol.ref for symbol in plan.canvas.symbols) == Counter(list(board.parts))
+    assert (shorts(plan), nameless(plan), list(collisions(plan))) == ([], [], [])
+    assert [s.start for s in plan.canvas.symbols] != [s.start for s in planned(name, SHEETS[2]).canvas.symbols]
 
 
 def test_picture_is_written(command: Callable[..., Outcome], tmp_path: Path) -> None:

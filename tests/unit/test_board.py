@@ -209,7 +209,8 @@ class TestRefusals:
             (HEAD + RESISTOR, "bench.toml: the board has no terminals, so no lead can touch it"),
             (
                 SOUND + "[[tool]]\n",
-                "bench.toml, key tool: unknown key; accepted are name, title, about, terminal, part, use, block",
+                "bench.toml, key tool: unknown key; accepted are name, title, about, terminal, part, use, block, "
+                "drawing",
             ),
             ("part = 3\n" + HEAD, "bench.toml, key part: found 3; accepted is a valid list"),
             (
@@ -657,3 +658,29 @@ class TestKinds:
         for kind in PART_KINDS.values():
             assert len(set(kind.modes)) == len(kind.modes) > 0
             assert all(re.fullmatch(r"[a-z]+(-[a-z]+)?", mode) for mode in kind.modes)
+
+
+class TestDrawingHints:
+    """What a board file may ask of its schematic."""
+
+    def test_an_order_is_kept(self) -> None:
+        """The parts named come back in the order of the file; without hints there is none."""
+        assert parse(SOUND + '[drawing]\norder = ["R_1"]\n').drawing_order == ("R_1",)
+        assert parse(SOUND).drawing_order == ()
+
+    @pytest.mark.parametrize(
+        ("hint", "message"),
+        [
+            ('order = ["R_2"]', "bench.toml, drawing, key order: no part 'R_2'; accepted: parts, as R_1"),
+            (
+                'order = ["R_1", "R_1"]',
+                "bench.toml, drawing, key order: 'R_1' is there twice; accepted: each part once",
+            ),
+            ('column = ["R_1"]', "bench.toml, drawing, key column: unknown key; accepted are order"),
+            ('order = "R_1"', "bench.toml, drawing, key order: found 'R_1'; accepted is a valid list"),
+            ("order = [1]", "bench.toml, drawing, key order, number 1: found 1; accepted is a valid string"),
+        ],
+    )
+    def test_a_wrong_hint_is_refused(self, hint: str, message: str) -> None:
+        """A part that is not there, one named twice and another key are refused in one line with their place."""
+        assert refusal(f"{SOUND}[drawing]\n{hint}\n") == message
