@@ -1,0 +1,102 @@
+"""Copies of the package to try a recipe of DEVELOPERS.md in, and the texts of the recipes."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.conftest import ROOT, Outcome, process_environment
+
+__all__ = ["Copy", "Hunk", "hunks", "recipe"]
+
+
+def recipe(heading: str) -> str:
+    """Return the code block under a heading of DEVELOPERS.md."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text.partition(f"## {heading}\n")[2].partition("\n## ")[0]
+    (block,) = re.findall(r"^```toml\n(.*?)^```$", section, re.MULTILINE | re.DOTALL)
+    return str(block)
+
+
+@dataclass(frozen=True)
+class Hunk:
+    """One piece of a change.
+
+    Parameters
+    ----------
+    file : str
+        File of the checkout.
+    old, new : str
+        What stands there, and what takes its place.
+    """
+
+    file: str
+    old: str
+    new: str
+
+    def __str__(self) -> str:
+        return f"{self.file}: {self.new.strip().splitlines()[0]}"
+
+
+def hunks(path: Path) -> list[Hunk]:
+    """Return the pieces of a unified diff; line numbers do not matter, what stands around them does."""
+    found: list[Hunk] = []
+    file, old, new = "", "", ""
+    for line in [*path.read_text(encoding="utf-8").splitlines(keepends=True), "@@ end\n"]:
+        if line.startswith(("--- ", "+++ ", "@@")):
+            if old:
+                found.append(Hunk(file, old, new))
+                old = new = ""
+            if line.startswith("+++ "):
+                file = line.removeprefix("+++ b/").strip()
+            continue
+        if line[0] in " -":
+            old += line[1:]
+        if line[0] in " +":
+            new += line[1:]
+    return found
+
+
+class Copy:
+    """A copy of the package and its boards.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it is made.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        for name in ("bridge", "topologies"):
+            shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+        self.elsewhere = folder / "elsewhere"
+        self.elsewhere.mkdir()
+
+    def write(self, name: str, text: str) -> None:
+        """Write a file into the copy."""
+        (self.folder / name).write_text(text, encoding="utf-8")
+
+    def change(self, hunk: Hunk) -> None:
+        """Make one piece of a change; what it changes has to stand there, once."""
+        path = self.folder / hunk.file
+        text = path.read_text(encoding="utf-8")
+        assert text.count(hunk.old) == 1, f"{hunk}: the recipe no longer fits {hunk.file}"
+        path.write_text(text.replace(hunk.old, hunk.new), encoding="utf-8")
+
+    def run(self, *arguments: str) -> Outcome:
+        """Run a command of the copy, in a folder beside it."""
+        done = subprocess.run(
+            [sys.executable, "-m", "bridge", *arguments],
+            cwd=self.elsewhere,
+            env=process_environment({"PYTHONPATH": str(self.folder), "PYTHONDONTWRITEBYTECODE": "1"}),
+            capture_output=True,
+            encoding="utf-8",
+            timeout=120,
+            check=False,
+        )
+        return Outcome(done.returncode, done.stdout, done.stderr)
