@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -39,8 +39,9 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Place = tuple[Probing, str | None]  # and the range an autorange was seen to settle in
 
-# Leaks have six nodes; in pairs three are enough to find them, and the fit between nodes does the rest.
-PAIR_NODES = {"leak": 3}
+# What bends with a resistance in parallel needs nodes close together; in pairs, where each node costs as many solves as
+# the other fault has nodes, fewer have to do, and the fit between nodes does the rest.
+PAIR_NODES: Mapping[str, int] = {"leak": 4, "high": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,18 +111,18 @@ class FaultSpace:
         return first[different], second[different]
 
 
-def _variants(board: Board, faults: Sequence[Fault], coarse: bool) -> Variants:
+def _variants(board: Board, faults: Sequence[Fault], pair_nodes: Mapping[str, int]) -> Variants:
     rows: list[tuple[int, float, float, float]] = []
     for number, fault in enumerate(faults):
-        count = next((nodes for ending, nodes in PAIR_NODES.items() if fault.mode.endswith(ending)), None)
-        nodes = severity_nodes(board.parts[fault.part], fault.mode, count if coarse else None)
+        count = next((nodes for ending, nodes in pair_nodes.items() if fault.mode.endswith(ending)), None)
+        nodes = severity_nodes(board.parts[fault.part], fault.mode, count)
         for node in nodes or (SeverityNode(float("nan"), 1.0, 0.0),):
             rows.append((number, node.ohms, node.ln_sigma, float(np.log(node.weight))))
     table = np.array(rows, dtype=float).reshape(-1, 4)
     return Variants(table[:, 0].astype(np.intp), table[:, 1], table[:, 2], table[:, 3])
 
 
-def build_space(board: Board, setup: Setup) -> FaultSpace:
+def build_space(board: Board, setup: Setup, pair_nodes: Mapping[str, int] = PAIR_NODES) -> FaultSpace:
     """Return the hypotheses of a board in a set-up.
 
     Parameters
@@ -130,6 +131,8 @@ def build_space(board: Board, setup: Setup) -> FaultSpace:
         The board.
     setup : Setup
         Parts that are not there in this set-up have no faults.
+    pair_nodes : mapping of str to int
+        Severity nodes of members of pairs by the ending of their mode; the others have as many as alone.
     """
     circuit = build_circuit(board, setup)
     faults = list_faults(board, list(circuit.parts))
@@ -149,8 +152,8 @@ def build_space(board: Board, setup: Setup) -> FaultSpace:
         setup=setup,
         faults=faults,
         priors=Priors.for_board(board, faults),
-        singles=_variants(board, faults, coarse=False),
-        doubles=_variants(board, faults, coarse=True),
+        singles=_variants(board, faults, {}),
+        doubles=_variants(board, faults, pair_nodes),
         part_of_fault=np.array([number_of_part[fault.part] for fault in faults], dtype=np.intp),
         hides=frozenset(hides),
     )
