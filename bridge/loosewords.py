@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from bridge.faults import describe_fault
+from bridge.candidatewords import candidate_words, candidates_payload
 from bridge.layout import Column, Page, Table
 from bridge.loosepart import (
     CANNOT_TURN_ON,
@@ -90,13 +90,7 @@ def loose_payload(part: SwitchPart, meter: MeterProfile, verdict: LooseVerdict |
         answer["verdict"] = verdict.verdict
         answer["good"] = verdict.good
         answer["reasons"] = list(verdict.reasons)
-        answer["candidates"] = [
-            {
-                "faults": [{"part": fault.part, "mode": fault.mode, "ohms": fault.ohms} for fault in guess.faults],
-                "probability": guess.probability,
-            }
-            for guess in verdict.candidates
-        ]
+        answer["candidates"] = candidates_payload(verdict.candidates)
     return answer
 
 
@@ -118,14 +112,7 @@ def loose_page(part: SwitchPart, meter: MeterProfile, verdict: LooseVerdict | No
         blocks.append(f"{verdict.verdict.capitalize()}, good with {verdict.good:.1%}{reasons}.")
         board = loose_board(part)
         rows = tuple(
-            (
-                f"{guess.probability:.1%}",
-                "; ".join(
-                    f"{fault.part} {describe_fault(board.parts[fault.part], fault.mode).phrase}"
-                    for fault in guess.faults
-                )
-                or "good",
-            )
+            (f"{guess.probability:.1%}", candidate_words(board, guess))
             for guess in verdict.candidates[:10]
             if guess.probability >= 0.001
         )

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from bridge.candidatewords import candidate_words, candidates_payload
 from bridge.faults import describe_fault
 from bridge.layout import Column, Page, Table
 from bridge.rig import RigCase, RigState, rig_board
@@ -117,13 +118,7 @@ def rig_payload(
         "candidates": [],
     }
     if ranking is not None:
-        answer["candidates"] = [
-            {
-                "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
-                "probability": candidate.probability,
-            }
-            for candidate in ranking.candidates
-        ]
+        answer["candidates"] = candidates_payload(ranking.candidates)
         answer["setup"] = [{"what": belief.what, "probability": belief.probability} for belief in ranking.setup]
         answer["fit"] = {"ok": ranking.fits, "worst_reading": ranking.worst_reading}
     return answer
@@ -210,15 +205,7 @@ def _ranking_blocks(plan: RigPlan, ranking: RigRanking) -> list[str | Table]:
         blocks.append(f"First look at the rig: {ranking.setup[0].what} ({ranking.setup[0].probability:.0%}).")
     board = rig_board(plan.rig)
     rows = tuple(
-        (
-            f"{candidate.probability:.1%}",
-            "; ".join(
-                f"{guess.part} {describe_fault(board.parts[guess.part], guess.mode).phrase}"
-                + ("" if guess.ohms is None else f" ({format_ohms(guess.ohms)})")
-                for guess in candidate.faults
-            )
-            or "good",
-        )
+        (f"{candidate.probability:.1%}", candidate_words(board, candidate))
         for candidate in ranking.candidates[:LISTED]
         if candidate.probability >= 0.001
     )

@@ -1,0 +1,48 @@
+"""Hypotheses in words and for programs: what a rig, a loose switch and a board on its first power all say of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from bridge.board import Board
+from bridge.faults import describe_fault
+from bridge.ranking import Candidate
+from bridge.units import format_ohms
+
+__all__ = ["candidate_words", "candidates_payload"]
+
+
+def candidate_words(board: Board, candidate: Candidate) -> str:
+    """Return what is wrong under a hypothesis, in one line; ``good`` where nothing is.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    candidate : Candidate
+        The hypothesis.
+    """
+    words = [
+        f"{guess.part} {describe_fault(board.parts[guess.part], guess.mode).phrase}"
+        + ("" if guess.ohms is None else f" (about {format_ohms(guess.ohms)})")
+        for guess in candidate.faults
+    ]
+    return "; ".join(words) or "good"
+
+
+def candidates_payload(candidates: Iterable[Candidate]) -> list[dict[str, Any]]:
+    """Return hypotheses and their probabilities for programs.
+
+    Parameters
+    ----------
+    candidates : iterable of Candidate
+        The hypotheses, most probable first.
+    """
+    return [
+        {
+            "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
+            "probability": candidate.probability,
+        }
+        for candidate in candidates
+    ]
