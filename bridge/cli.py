@@ -40,7 +40,7 @@ LONGEST_PROBLEM = 300  # what was typed may be anything; the accepted words foll
 TRACEBACK_VARIABLE = "BRIDGEFAULT_TRACEBACK"  # set by those who work on the program itself
 
 # Help is plain text: ruled boxes get in the way in pipes, and drawing them takes longer than all the rest.
-app = typer.Typer(name=COMMAND, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+app = typer.Typer(name=COMMAND, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 
 def _say_version(wanted: bool) -> None:

@@ -31,8 +31,29 @@ __all__ = [
     "with_bench_options",
 ]
 
+
+def _boards(begun: str) -> list[str]:
+    """Return the shipped boards a word may become, for the shell that completes it."""
+    from bridge.board import list_boards
+
+    return [name for name in list_boards() if name.startswith(begun)]
+
+
+def _meters(begun: str) -> list[str]:
+    """Return the shipped meters a word may become."""
+    from bridge.meter import list_meters
+
+    return [name for name in list_meters() if name.startswith(begun)]
+
+
 BoardName = Annotated[
-    str, typer.Argument(metavar="BOARD", help="Name of a shipped board, or path to a board file.", show_default=False)
+    str,
+    typer.Argument(
+        metavar="BOARD",
+        help="Name of a shipped board, or path to a board file.",
+        show_default=False,
+        autocompletion=_boards,
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer in JSON.")]
 
@@ -84,7 +105,12 @@ class BenchOptions:
 
     meter: Annotated[
         str | None,
-        typer.Option("--meter", metavar="NAME|FILE", help="Meter: a shipped one or a file. [default: handheld]"),
+        typer.Option(
+            "--meter",
+            metavar="NAME|FILE",
+            help="Meter: a shipped one or a file. [default: handheld]",
+            autocompletion=_meters,
+        ),
     ] = None
     connected: Annotated[
         list[str] | None,
