@@ -14,7 +14,7 @@ from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 
-__all__ = ["SETUP_ERRORS", "SETUP_WORDS", "PuzzleBench", "possible_errors", "real_setup"]
+__all__ = ["SETUP_ERRORS", "SETUP_WORDS", "PuzzleBench", "possible_errors", "real_setup", "written"]
 
 LEADS_SWAPPED = "leads-swapped"
 FARTHEST_LUCK = 2.0  # a meter within its limits of error, which are two standard deviations
@@ -120,3 +120,17 @@ class PuzzleBench:
         digest = hashlib.sha256("|".join((str(self.luck), *words)).encode()).digest()
         luck = float(np.random.default_rng(int.from_bytes(digest[:8], "big")).normal())
         return max(-FARTHEST_LUCK, min(luck, FARTHEST_LUCK))
+
+
+def written(reading: Reading) -> str:
+    """Return a reading as a technician writes it down.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    """
+    if reading.value is None:
+        return reading.text
+    text = f"{reading.value:.3f}" if reading.unit == "V" else reading.text
+    return f"{text} {reading.state}" if reading.state in ("climbing", "falling") else text

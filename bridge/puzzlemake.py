@@ -19,7 +19,7 @@ from bridge.journal import setup_mapping
 from bridge.meter import DEFAULT_METER, load_meter
 from bridge.options import BenchOptions
 from bridge.probing import Setup
-from bridge.puzzlebench import PuzzleBench, possible_errors
+from bridge.puzzlebench import PuzzleBench, possible_errors, written
 from bridge.puzzledraw import PLANTS, Wish, draw_bench, draw_plant, wished_faults
 from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
 from bridge.puzzlelevel import Effort, measure_effort
@@ -28,6 +28,7 @@ from bridge.puzzlerows import Rows, packages_of, rows_of_errors, rows_of_sets
 from bridge.puzzlesheet import REACHES, puzzle_probings
 from bridge.puzzlestory import TASK, tell_story
 from bridge.readings import Reading
+from bridge.separate import separable_in_place
 from bridge.table import build_space
 from bridge.virtualboard import Damage
 from bridge.wording import listed, quoted
@@ -40,6 +41,7 @@ MOST_DRAWS = 400  # for each puzzle wanted
 LEVELS = (1, 2, 3, 4, 5)
 STORY_STREAM, DRAW_STREAM = 1, 2
 LIKE_ANOTHER = "there is one like it"
+LEFT_OPEN = "the sheet leaves another explanation open"
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +142,10 @@ class PuzzleMaker:
             if level not in self.order.levels:
                 raise Rejected(f"level {level}")
         bench = draw_bench(self.board, self.meter, self.setup, damage, error, rng)
-        readings = bench.readings(self.probings)
+        try:
+            readings = bench.readings(self.probings)
+        except ArithmeticError:
+            raise Rejected("a reading has no answer") from None
         proof = self.prover.prove_error(error, self.errors, readings) if error else self.prover.prove(damage, readings)
         effort = self._effort(rows, truth, rest, [frozenset(answer) for answer in proof.answers])
         if self.order.levels and effort.level not in self.order.levels:
@@ -179,11 +184,22 @@ class PuzzleMaker:
 
     def _glance(self, rows: Rows, truth: int, rest: dict[frozenset[str], int], damage: Damage, error: str) -> None:
         """Reject what a look at the nominal board shows to be no puzzle."""
-        apart = rows.apart(truth)
-        if (damage or error) and not apart[:, 0].any():
+        apart = np.atleast_1d(rows.apart(truth).any(axis=0))
+        if (damage or error) and not apart[0]:
             raise Rejected("nothing shows")
-        if any(not apart[:, number].any() for number in rest.values()) and len(packages_of(self.board, damage)) > 1:
+        answer = self._target(damage, error)
+        if any(not apart[number] for number in rest.values()) and len(answer) > 1:
             raise Rejected("a part of it explains the readings")
+        alike = [rows.who[number] for number in np.flatnonzero(~apart).tolist() if number != truth]
+        others = [one for one in alike if not answer <= one.target]
+        if error and others:
+            raise Rejected("the error of the bench does not show")
+        if damage and any(one.error for one in others):
+            raise Rejected("an error of the bench would explain it")
+        if damage and others:  # the likeliest of them tells enough; the proof asks all
+            likeliest = max(others, key=lambda one: one.log_prior)
+            if separable_in_place(self.board, self.meter, self.setup, [list(damage), list(likeliest.faults)]):
+                raise Rejected(LEFT_OPEN)
 
     def _effort(
         self, rows: Rows, truth: int, rest: dict[frozenset[str], int], answers: Sequence[frozenset[str]]
@@ -191,7 +207,7 @@ class PuzzleMaker:
         return measure_effort(self.board, self.probings, rows, truth, answers, rest)
 
     def _key(self, number: int, bench: PuzzleBench, readings: Sequence[Reading], proof: Proof, effort: Effort) -> Key:
-        shown = {one.probing: sheet_text(one) for one in readings}
+        shown = {one.probing: written(one) for one in readings}
         order = self.order
         story = tell_story(
             self.board,
@@ -265,18 +281,6 @@ class PuzzleMaker:
             temperature_c=bench.virtual.setup.temperature_c,
             luck=bench.luck,
         )
-
-
-def sheet_text(reading: Reading) -> str:
-    """Return a reading as a technician writes it down.
-
-    Parameters
-    ----------
-    reading : Reading
-        The reading.
-    """
-    moves = reading.state in ("climbing", "falling")
-    return f"{reading.text} {reading.state}" if moves else reading.text
 
 
 _maker: PuzzleMaker | None = None

@@ -11,7 +11,7 @@ from bridge.board import Board
 from bridge.circuit import build_circuit
 from bridge.journal import parse_setup
 from bridge.layout import Table
-from bridge.makesafe import DEFER, making_safe
+from bridge.makesafe import making_safe
 from bridge.meter import MeterProfile
 from bridge.puzzlefile import Key, Puzzle
 from bridge.puzzlewords import answer_words, key_page, planted_words
@@ -64,7 +64,6 @@ def _common(puzzle: Puzzle, board: Board, meter: MeterProfile) -> dict[str, Any]
         "rows": rows,
         "dwell": f"{setup.dwell_s:g}",
         "safety": making_safe(board),
-        "defer": DEFER,
         "key": None,
     }
 

@@ -21,7 +21,7 @@ from bridge.narrow import narrow_lines
 from bridge.placement import parse_probing
 from bridge.places import place_parts
 from bridge.probing import Probing
-from bridge.puzzlebench import PuzzleBench
+from bridge.puzzlebench import PuzzleBench, written
 from bridge.puzzlefile import Key, Puzzle
 from bridge.puzzlemark import Marker
 from bridge.puzzlereplay import Replay, replay_readings
@@ -278,7 +278,10 @@ class Play:
         if known is not None:
             return self._say([f"{reading_words(known)}: as before; it costs nothing again."])
         if self.bench is not None:
-            reading = self.bench.readings([probing])[0]
+            try:
+                reading = self.bench.readings([probing])[0]
+            except ArithmeticError as error:
+                raise InputError(f"{error}: take another reading") from None
         elif probing in self.sheet:
             reading = self.sheet[probing]
         else:
@@ -407,15 +410,3 @@ class Play:
         else:
             page.append("Your readings left nothing open besides your answer.")
         return page
-
-
-def written(reading: Reading) -> str:
-    """Return a reading as a technician writes it down.
-
-    Parameters
-    ----------
-    reading : Reading
-        The reading.
-    """
-    moves = reading.state in ("climbing", "falling") and reading.value is not None
-    return f"{reading.text} {reading.state}" if moves else reading.text

@@ -27,7 +27,7 @@ from bridge.puzzlebench import LEADS_SWAPPED, real_setup
 from bridge.puzzlerows import Rows, packages_of, rows_of_singles
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
-from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
+from bridge.table import FaultSpace, ReadingTable, TableMemory, build_space, table_of
 from bridge.virtualboard import Damage
 
 __all__ = ["CLOSE_NATS", "STATED", "Proof", "Prover", "Rejected"]
@@ -45,6 +45,8 @@ WINDOW_NATS = 7.0  # pairs that fall farther behind than this are given up: 1000
 RIVALS_ASKED = 40
 MOST_ANSWERS = 4
 FARTHEST = 6.0
+# a short has one wide node in a pair: displays go with its resistance, so it explains more than the three would
+PAIR_NODES = {"leak": 3, "short": 1, "high": 1}
 
 
 class Rejected(Exception):
@@ -138,7 +140,7 @@ class Prover:
         self.probings = tuple(probings)
         self.stated = stated
         self.memory = TableMemory()
-        self.space = self.memory.space(board, setup)
+        self.space = build_space(board, setup, PAIR_NODES)
         self._flat = _flat(self.space)
         self._table = table_of(self._flat, meter, _blank(self.probings), memory=self.memory)
         self.rows: Rows = rows_of_singles(dataclasses.replace(self._table, space=self.space))

@@ -207,9 +207,17 @@ def read_board(
     rng : numpy.random.Generator or callable
         Source of chance, for the last digit; or what returns the luck of each placement, of unit variance, so that
         a reading taken again shows the same.
+
+    Raises
+    ------
+    ArithmeticError
+        A placement the solver has no answer for: no meter shows nothing.
     """
     setup = virtual.setup
     noted = forecast(virtual.board, virtual.meter, setup, probings, damage)
+    for one in noted:
+        if one.state is None:
+            raise ArithmeticError(f"no answer at {one.probing.red} {one.probing.black} {one.probing.mode_text}")
     moving = [number for number, one in enumerate(noted) if one.state in ("climbing", "falling")]
     earlier: dict[int, Forecast] = {}
     if moving:

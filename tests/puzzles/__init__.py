@@ -1,0 +1,1 @@
+"""Puzzles confirmed by means that the package has no part in."""
