@@ -11,7 +11,8 @@ from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts
 from bridge.forecast import Forecast
 from bridge.layout import Column, Page, Table
 from bridge.payload import ranking_payload
-from bridge.powerrank import PowerRanking, single_faults
+from bridge.powerrank import PowerRanking
+from bridge.powerrows import single_faults
 from bridge.probing import Setup
 from bridge.render import ranking_page
 from bridge.units import format_volts

@@ -15,7 +15,8 @@ from bridge.errors import InputError
 from bridge.faults import Fault, median_ohms
 from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts, supply_from
 from bridge.meter import load_meter
-from bridge.powerrank import rank_power, single_faults
+from bridge.powerrank import rank_power
+from bridge.powerrows import single_faults
 from bridge.probing import Setup
 from bridge.readings import Reading, parse_reading
 from tests.conftest import Outcome
