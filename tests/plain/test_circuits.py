@@ -29,7 +29,7 @@ def test_solved_circuits_agree_with_the_simulator() -> None:
     score = run_lots(40, 5, size=1)
     tally, unsolved = ask_simulator(score.questions)
     assert tally.differences == []
-    assert tally.compared >= 36 - unsolved
+    assert tally.compared >= 25 - unsolved
 
 
 @pytest.mark.parametrize("seed", ["7-1", "7-2", "7-3"])
