@@ -67,8 +67,8 @@ def trouble_words(probing: Probing, cost: float) -> str:
     if probing.lift:
         return f"{' and '.join(probing.lift)} unsoldered"
     if probing.hold:
-        return "a gate held on"
-    return "leads on terminals" if cost <= 1.0 else "a lead on a pad or pin"
+        return "gate held on"
+    return "terminals" if cost <= 1.0 else "pad or pin"
 
 
 def csv_row(probing: Probing) -> str:

@@ -290,6 +290,7 @@ class _Planner:
     def __init__(self, board: Board, columns: BoardColumns, width: float, letters: Lettering) -> None:
         self.board, self.columns, self.width = board, columns, width
         self.drawer = ColumnDrawer(board, _named_nets(board, columns), _drawn_nets(columns), letters)
+        self.row_gap = ROW_GAP / letters.scale**3  # larger letters leave less room: rows stand closer
         self.cuts: list[float] = []
         self.titled = False
         self.strip = [*columns.strip]
@@ -320,7 +321,7 @@ class _Planner:
             width=box.right - box.left + 2 * MARGIN,
             height=box.bottom - box.top + 2 * MARGIN,
             letters=self.drawer.letters,
-            cuts=tuple(sorted(cut + down for cut in self.cuts if cut + ROW_GAP < box.bottom)),
+            cuts=tuple(sorted(cut + down for cut in self.cuts if cut + self.row_gap < box.bottom)),
         )
 
     def _add(self, drawn: Canvas, cuts: Sequence[float] = ()) -> None:
@@ -329,8 +330,8 @@ class _Planner:
             box = drawn.box
             self.canvas.add(drawn, -box.left, self.y - box.top)
             self.cuts += [self.y - box.top + cut for cut in cuts]
-            self.y += box.bottom - box.top + ROW_GAP / self.drawer.letters.scale
-            self.cuts.append(self.y - ROW_GAP / self.drawer.letters.scale / 2.0)
+            self.y += box.bottom - box.top + self.row_gap
+            self.cuts.append(self.y - self.row_gap / 2.0)
 
     def _row(self, items: Sequence[Item]) -> _Row:
         rails = {*self.columns.top, *self.columns.bottom}

@@ -35,7 +35,7 @@ from bridge.why import path_of, path_words, why_sentence
 __all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture", "report_strips"]
 
 WIDE_SHEET, NARROW_SHEET = 1210.0, 400.0
-PAPER_SHEET, PAPER_LETTERS = 1280.0, Lettering(1.4)  # on A4 labels are 6.4 points high at least
+PAPER_SHEET, PAPER_LETTERS = 1280.0, Lettering(1.4)  # on A4 labels are 6.3 points high at least
 LISTED = 8
 PROPOSED = 3
 ROWS, TELLING_ROWS, LEAST_ROWS = 36, 24, 8  # of more readings, only those that no good board gives are told one by one
