@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from bridge.advicepage import help_words, trouble_words
+from bridge.probing import Hold, Probing
 from tests.cli.sheets import FEW, write
 
 
@@ -55,3 +57,14 @@ def test_the_row_is_ready(tmp_path: Path) -> None:
     assert f"Next: red on {red}, black on {black}, {mode}" in answer.stdout
     again = run("six-switch-bridge", write(tmp_path, f"{FEW}{red.lower()},{black.lower()},{mode},0.42\n"))
     assert (again.returncode, again.stderr) == (0, "")
+
+
+def test_advice_is_in_a_technicians_words() -> None:
+    """How far a reading helps and what it takes are words, not bits and efforts."""
+    held = Probing("U", "N", hold=(Hold("UL", 12.0),))
+    lifted = Probing("G_UL", "E_UL", "ohms", lift=("RGE_UL.a",))
+    assert [help_words(bits) for bits in (0.5, 0.49, 0.1, 0.09)] == ["much", "some", "some", "little"]
+    assert trouble_words(Probing("U", "N"), 1.0) == "terminals"
+    assert trouble_words(Probing("G_UL", "E_UL", "ohms"), 2.0) == "pad or pin"
+    assert trouble_words(held, 4.0) == "gate held on"
+    assert trouble_words(lifted, 1.0) == "RGE_UL.a unsoldered"
