@@ -188,7 +188,8 @@ def seconds_words(seconds: float) -> str:
 
 
 def _wait_words(wait: Wait) -> str:
-    size = format_compact(wait.farads, 2)
+    text = format_compact(wait.farads, 2).replace("u", "\N{MICRO SIGN}")
+    size = f"{text[:-1]} {text[-1]}" if not text[-1].isdigit() else f"{text} "
     if not wait.bleeders:
         return f"{wait.capacitor} (up to {size}F) has no bleeder of its own: it may stay charged for days."
     dangerous = seconds_words(fall_seconds(wait.farads, wait.ohms, wait.start_volts, DANGEROUS_V))
