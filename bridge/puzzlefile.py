@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, TypeVar
@@ -249,7 +250,19 @@ def parse_puzzle(data: bytes, source: str) -> Puzzle:
         It is no puzzle; says which key is wrong, what was found, and what is accepted.
     """
     puzzle: Puzzle = _parse(data, source, PUZZLE_FORM)
+    _stay_here(puzzle, source)
     return puzzle
+
+
+def _stay_here(puzzle: Puzzle, source: str) -> None:
+    """Refuse a puzzle, which comes from somebody else, that names a board or meter file in another folder."""
+    for key, name in (("board", puzzle.board), ("meter", puzzle.meter)):
+        parts = re.split(r"[/\\]", name)
+        if ".." in parts or not parts[0] or ":" in parts[0]:
+            raise InputError(
+                f"{quoted(name)}; accepted: a shipped {key}, or a file in this folder",
+                where=f"{shown_source(source)}: {key}",
+            )
 
 
 def parse_key(data: bytes, source: str) -> Key:
@@ -268,6 +281,7 @@ def parse_key(data: bytes, source: str) -> Key:
         It is no key; says which entry is wrong, what was found, and what is accepted.
     """
     key: Key = _parse(data, source, KEY_FORM)
+    _stay_here(key.puzzle, source)
     return key
 
 

@@ -80,7 +80,11 @@ def play_file(source: str, key_source: str | None, journal: str | None) -> None:
         The disk or the terminal takes no more.
     """
     puzzle = parse_puzzle(read_file(source), source)
-    board, meter = load_board(puzzle.board), load_meter(puzzle.meter)
+    where = shown_source(source)
+    try:
+        board, meter = load_board(puzzle.board), load_meter(puzzle.meter)
+    except InputError as error:
+        raise InputError(str(error), where=where) from None
     key = None if key_source is None else parse_key(read_file(key_source), key_source)
     bench = None
     if key is not None and key_source is not None:
@@ -90,8 +94,11 @@ def play_file(source: str, key_source: str | None, journal: str | None) -> None:
             )
         bench = bench_of(key, board, meter, key_source)
     elif not puzzle.readings:
-        raise InputError("a board to be probed needs its key: --key KEY", where=shown_source(source))
-    play = Play(puzzle, board, meter, key, bench)
+        raise InputError("a board to be probed needs its key: --key KEY", where=where)
+    try:
+        play = Play(puzzle, board, meter, key, bench)
+    except InputError as error:
+        raise InputError(str(error), where=where) from None
     place = journal or str(Path(source).with_suffix(".play.jsonl"))
     with SessionFile(place) as opened:
         resumed = bool(opened.content.strip())

@@ -51,12 +51,14 @@ def _try(kind: Kind, rubbish: Rubbish, arguments: Sequence[str], folder: Path, t
     verdict = run(
         arguments,
         folder,
-        must_name="" if accepted else rubbish.must_name,
+        must_name="" if accepted or arguments in rubbish.full else rubbish.must_name,
         longest_s=LONGEST_ANSWER_S if ranks else LONGEST_S,
     )
     problems = list(verdict.problems)
     if accepted and verdict.status == 2 and not _went_through(verdict) and rubbish.must_name not in verdict.err:
         problems.append(f"does not name {rubbish.must_name}")
+    if arguments in rubbish.full and verdict.status == 2 and not any(name in verdict.err for name, _ in rubbish.files):
+        problems.append("names no file")
     if ranks:
         tally.slowest_answer = max(tally.slowest_answer, (verdict.seconds, kind.name))
     else:

@@ -223,6 +223,32 @@ def _parts() -> tuple[str, ...]:
     return tuple(path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.toml")))
 
 
+@cache
+def _sample(name: str) -> str:
+    return (ROOT / "tests" / "abuse" / "samples" / name).read_text(encoding="utf-8")
+
+
+ANSWERS = "who,puzzle,answer,effort\nAnn,6,Q_UL:ce-short,12\nBob,6,nothing,9\nCy,6,D_UL,\nDi,6,leads-swapped,4\n"
+
+
+def _key(rng: random.Random) -> Rubbish:
+    files = (("key.json", mutated(rng, _sample("key.json"))), ("a.csv", ANSWERS.encode()))
+    return Rubbish(
+        files, ("puzzle", "mark", "key.json", MISSING), "key.json", (("puzzle", "mark", "key.json", "a.csv"),)
+    )
+
+
+def _answers(rng: random.Random) -> Rubbish:
+    files = (("key.json", _sample("key.json").encode()), ("a.csv", mutated(rng, ANSWERS)))
+    return Rubbish(files, ("puzzle", "mark", "key.json", "a.csv"), "a.csv")
+
+
+def _puzzle(rng: random.Random) -> Rubbish:
+    files = (("puzzle.json", mutated(rng, _sample("puzzle.json"))), ("key.json", _sample("key.json").encode()))
+    typed = ("puzzle", "play", "puzzle.json", "--file", "p.jsonl")
+    return Rubbish(files, typed, "puzzle.json", ((*typed, "--key", "key.json"),))
+
+
 COMMANDS = ("boards", "show", "sheet", "cover", "predict", "rank", "next", "report", "rig", "power-up", "bench")
 OPTIONS: tuple[tuple[str, ...], ...] = (
     ("--json",), ("--meter", "handheld"), ("--meter", "pocket"), ("--meter", "x.toml"), ("--connected", "motor"),
@@ -309,4 +335,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("loose", 2, _of_file("odd.csv", lambda: (LOOSE,), [("rig", "--loose", "--readings", "{}")], board=False)),
     Kind("spares", 2, _of_file("odd.csv", lambda: (SPARES,), [("rig", "--spares", "{}")], board=False)),
     Kind("command line", 35, _command_line),
+    Kind("puzzle", 10, _puzzle),
+    Kind("key", 25, _key),
+    Kind("answers", 20, _answers),
 )  # fmt: skip

@@ -20,6 +20,7 @@ from bridge.errors import InputError
 from bridge.journal import head_line, reading_line
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
+from bridge.puzzlefile import parse_key, parse_puzzle
 from bridge.readings import load_readings
 from bridge.sessionfile import SessionFile
 from bridge.switchpart import load_part
@@ -252,3 +253,16 @@ def test_journals_of_another_user_as_a_process(shared: Path) -> None:
     status, err = run("bench ./leg.toml --file plain.jsonl")
     assert (status, err.count("\n")) == (2, 1)
     assert "plain.jsonl: belongs to another user" in err
+
+
+@pytest.mark.parametrize("name", ["../../x.toml", "/etc/x.toml", "a/../../x.toml", "C:\\\\x.toml", "..\\\\x.toml"])
+@pytest.mark.parametrize("key", ["board", "meter"])
+def test_puzzles_lead_to_no_other_folder(key: str, name: str, tmp_path: Path) -> None:
+    """A puzzle or a key that names a board or meter file in another folder is refused with the entry."""
+    for sample, parse in (("puzzle.json", parse_puzzle), ("key.json", parse_key)):
+        text = (ROOT / "tests" / "abuse" / "samples" / sample).read_text(encoding="utf-8")
+        changed = re.sub(rf'"{key}": "[^"]*"', lambda _found: f'"{key}": "{name}"', text)
+        assert changed != text
+        parse(text.encode(), sample)
+        with pytest.raises(InputError, match=rf"{sample}: {key}: .*in this folder"):
+            parse(changed.encode(), sample)
