@@ -12,6 +12,7 @@ Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), section 5.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.likelihood import ReadingModel, as_read, log_likelihood, normal_cdf
+from bridge.likelihood import ReadingModel, as_read, by_ratio, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
@@ -64,13 +65,19 @@ def _distinct_scores(
     for batch, load in enumerate(shown.batch_load):
         if batch != primary:
             variance = variance + (load * BATCH_SPREAD_V) ** 2
+    moved = variance if not len(shown.batch_load) else variance + (shown.batch_load[primary] * BATCH_SPREAD_V) ** 2
+    ratio = by_ratio(model, shown.value, np.sqrt(moved))
     variance = variance + np.sum((shown.severity_load * _cell_spread(column.ln_sigma[shown.owner])) ** 2, axis=0)
     finite = np.where(np.isfinite(shown.value), shown.value, 0.0)
     step = np.where(np.isfinite(shown.value), shown.batch_load[primary], 0.0) if len(shown.batch_load) else 0.0 * finite
     variance = variance + (finite * model.gain_sd) ** 2 + (step * (GRID_V[1] - GRID_V[0]) / math.sqrt(12.0)) ** 2
     mean = shown.value[None, :] + GRID_V[:, None] * step[None, :]
+    sd = np.sqrt(variance)[None, :]
+    if ratio.any():
+        factor = np.exp(GRID_V[:, None] * np.where(ratio, step / np.where(ratio, shown.value, 1.0), 0.0))
+        mean, sd = np.where(ratio, shown.value * factor, mean), np.where(ratio, sd * factor, sd)
     every = np.arange(len(shown.value))
-    score = log_likelihood(model, shown, every, mean, np.sqrt(variance)[None, :], column.limit)
+    score = log_likelihood(model, shown, every, mean, sd, column.limit, ratio)
     return place, score.astype(np.float32)
 
 
@@ -457,7 +464,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     together = cast.first[seen], cast.second[seen]
     shape = (count, len(models))
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
-    counted = np.zeros(shape, dtype=bool)
+    counted, ratio = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     loads = np.zeros((*shape, batches + len(gains) + 2))
     spread = _cell_spread(sigma)
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
@@ -491,29 +498,50 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
             reach_up += np.abs(owned) * np.where(owned > 0.0, rise, fall)
         own[:, r] = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2)
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
-        other[:, r] = log_likelihood(model, shown, np.arange(count), value, total, column.limit)
+        unscaled = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :-2] ** 2, axis=1))
+        ratio[:, r] = by_ratio(model, value, unscaled)
+        other[:, r] = log_likelihood(model, shown, np.arange(count), value, total, column.limit, ratio[:, r])
         # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         with np.errstate(invalid="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
-            unscaled = FARTHEST_SD * np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :-2] ** 2, axis=1))
-            near = (model.value > value - unscaled - reach_down) & (model.value < value + unscaled + reach_up)
+            far = FARTHEST_SD * unscaled
+            near = (model.value > value - far - reach_down) & (model.value < value + far + reach_up)
+            if ratio[:, r].any() and model.value > 0.0:
+                away = np.abs(np.log(model.value / np.where(ratio[:, r], value, 1.0)))
+                near = np.where(ratio[:, r], away * np.where(finite, value, 1.0) < FARTHEST_SD * total, near)
         counted[:, r] = (model.kind == "number") & finite & near
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
-    return _integrate(
-        models, (cast.kept, faults, prior, ohms, sigma), (mean, own, open_share, loads), gap, counted, other
+    # what strays by ratios enters by its logarithm
+    ratio &= counted
+    scale = np.where(ratio, 1.0 / np.where(ratio, mean, 1.0), 1.0)
+    stretch = np.where(ratio, np.log(np.where(ratio, values[None, :], 1.0)), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap = np.where(ratio, np.log(values[None, :] * scale), gap)
+    survivors = _integrate(
+        models,
+        (cast.kept, faults, prior, ohms, sigma),
+        (mean, own * scale, open_share, loads * scale[:, :, None]),
+        (gap, stretch),
+        counted,
+        other,
     )
+    return dataclasses.replace(survivors, own_sd=own, loads=loads)
 
 
 def _integrate(
     models: Sequence[ReadingModel],
     who: tuple[Index, Index, Array, Array, Array],
     predicted: tuple[Array, Array, Array, Array],
-    gap: Array,
+    gaps: tuple[Array, Array],
     counted: NDArray[np.bool_],
     other: Array,
 ) -> Survivors:
-    """Integrate the shared unknowns in closed form, no reading or any one of them a slip."""
+    """Integrate the shared unknowns in closed form, no reading or any one of them a slip.
+
+    ``gaps`` are what was read less what is predicted, and the ln of how much a density by ratios is stretched.
+    """
+    gap, stretch = gaps
     kept, faults, prior, ohms, sigma = who
     mean, own, open_share, loads = predicted
     weight = np.where(counted, 1.0 / own**2, 0.0)
@@ -525,7 +553,7 @@ def _integrate(
     # as a sum of squares: the shorter difference of two large sums can cancel to below zero
     left = gap - np.einsum("kru,ku->kr", loads, shift)
     quadratic = np.sum(weight * left**2, axis=1) + np.sum(shift**2, axis=1)
-    log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi), 0.0)
+    log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi) + stretch, 0.0)
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
     joint += np.sum(np.where(counted, np.log(honest), other), axis=1)
@@ -536,7 +564,7 @@ def _integrate(
     remaining = np.maximum(1.0 - leverage, 1e-14)
     residual = left / remaining
     spread = own / np.sqrt(remaining)
-    log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi)
+    log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi) - stretch
     slip = np.array([math.log(model.slip * model.slip_density) for model in models])
     ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
     best = np.array([model.expected_at_least for model in models])

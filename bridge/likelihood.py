@@ -19,7 +19,7 @@ from bridge.meter import MeterProfile
 from bridge.readings import Reading
 from bridge.table import Displays
 
-__all__ = ["ReadingModel", "as_read", "log_likelihood", "model_readings", "normal_cdf"]
+__all__ = ["ReadingModel", "as_read", "by_ratio", "log_likelihood", "model_readings", "normal_cdf"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -39,6 +39,7 @@ STATE_NAMED_RIGHT = 0.95  # a technician who writes climbing or falling saw it
 EDGE_FACTOR = (
     10.0  # 60 mV of a junction are a factor of four in its current, and an autorange may have stopped a range lower
 )
+RATIO_SHARE = 0.08  # where drops move ohms by more than this, they do so by ratios and not by differences
 SETTLED_SHARE = 0.8  # of displays that still move, how many are written down after the dwell and not sooner
 
 
@@ -235,8 +236,32 @@ class _Course:
         return np.where(self.moving & inside, 1.0 / (max(abs(value), slack) * np.log(high / low)), 0.0)
 
 
+def by_ratio(model: ReadingModel, value: Array, sd: Array) -> Mask:
+    """Return where a reading strays by ratios: ohms through a junction go exponentially with its drop.
+
+    Parameters
+    ----------
+    model : ReadingModel
+        The reading.
+    value, sd : ndarray, displays
+        Predicted value, and its spread from drops, parts, dwell and digits [ohm] or [V].
+    """
+    if not model.in_ohms:
+        return np.zeros(np.shape(value), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        drops = np.sqrt(np.maximum(sd**2 - model.digits_sd**2, 0.0))
+        answer: Mask = np.isfinite(value) & (value > 0.0) & (drops > RATIO_SHARE * value)
+    return answer
+
+
 def log_likelihood(
-    model: ReadingModel, displays: Displays, which: Index, mean: Array, sd: Array, limit: float
+    model: ReadingModel,
+    displays: Displays,
+    which: Index,
+    mean: Array,
+    sd: Array,
+    limit: float,
+    ratio: Mask | None = None,
 ) -> Array:
     """Return the log probability (density for a number) of a reading under each display, slips included.
 
@@ -252,40 +277,56 @@ def log_likelihood(
         Predicted value, infinite for OL, and its standard deviation [unit].
     limit : float
         Largest value the display shows [unit].
+    ratio : ndarray of bool, displays, optional
+        Where the logarithm of the value is normal, and not the value; see :func:`by_ratio`.
     """
+    ratio = np.zeros(len(which), dtype=bool) if ratio is None else ratio
     course = _Course.of(displays, which, limit, model.digits_sd)
     if model.kind == "OL":
         undecided = np.where(displays.time_sd[which] > 0.0, OPEN_IF_UNDECIDED, 1.0)
-        share = np.where(np.isfinite(mean), 1.0 - normal_cdf((limit - mean) / sd), undecided)
+        share = np.where(np.isfinite(mean), 1.0 - normal_cdf(_deviation(limit, mean, sd, ratio)), undecided)
         probability = (1.0 - model.false_open) * share + model.false_open
     elif model.kind == "number":
-        probability = _number(model, course, mean, sd)
+        probability = _number(model, course, mean, sd, ratio)
     elif model.kind in ("climbing", "falling"):
-        probability = _on_the_way(model, course, mean, sd)
+        probability = _on_the_way(model, course, mean, sd, ratio)
     else:
         probability = _beep(model, displays.start[which], mean, sd)
     result: Array = np.log(np.broadcast_to(probability, mean.shape))
     return result
 
 
-def _normal_density(value: float, mean: Array, sd: Array) -> Array:
+def _deviation(value: float, mean: Array, sd: Array, ratio: Mask) -> Array:
+    """Return by how many standard deviations a value lies above its finite mean."""
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        linear = (value - mean) / sd
+        if not ratio.any() or value <= 0.0:
+            return linear
+        answer: Array = np.where(ratio, np.log(value / mean) * mean / sd, linear)
+    return answer
+
+
+def _normal_density(value: float, mean: Array, sd: Array, ratio: Mask) -> Array:
     """Return the density of a number under a finite prediction, 0 under OL [1/unit]."""
     with np.errstate(invalid="ignore", over="ignore"):
-        z = np.where(np.isfinite(mean), (value - mean) / sd, 1e3)
-        density: Array = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (sd * math.sqrt(2.0 * math.pi))
+        z = np.where(np.isfinite(mean), _deviation(value, mean, sd, ratio), 1e3)
+        width = (
+            np.where(ratio, np.where(np.isfinite(mean), sd / mean, 1.0) * max(value, 1e-3), sd) if ratio.any() else sd
+        )
+        density: Array = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (width * math.sqrt(2.0 * math.pi))
     return density
 
 
-def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
+def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask) -> Array:
     settled = np.where(course.moving, SETTLED_SHARE, 1.0)
     passing = course.density(model.value, model.digits_sd, by_decades=model.in_ohms)
     honest = 1.0 - model.slip - model.false_open
-    density = settled * _normal_density(model.value, mean, sd) + (1.0 - settled) * passing
+    density = settled * _normal_density(model.value, mean, sd, ratio) + (1.0 - settled) * passing
     answer: Array = honest * density + model.slip * model.slip_density
     return answer
 
 
-def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array) -> Array:
+def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask) -> Array:
     right_way = course.climbs if model.kind == "climbing" else course.moving & ~course.climbs
     if model.to_ol:
         right_way = right_way & course.reaches_open
@@ -293,7 +334,7 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array) ->
     if math.isnan(model.value):
         named: Array = honest * right_way.astype(np.float64) + (1.0 - honest)
         return named
-    at_dwell = _normal_density(model.value, mean, sd)
+    at_dwell = _normal_density(model.value, mean, sd, ratio)
     caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)
     density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, 0.0)
     answer: Array = honest * density + (1.0 - honest) * model.slip_density

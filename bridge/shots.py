@@ -92,7 +92,7 @@ def plan_shots(
     number : int
         Number to mark the shots with.
     settled : str, optional
-        Range an autorange was seen to settle in. Only that one is planned, and it shows somewhat more than its limit:
+        Range an autorange was seen to settle in. It is the lowest planned, and it shows somewhat more than its limit:
         through a junction the next range reads another value, and a few millivolts decide between the two.
 
     Raises
@@ -130,11 +130,10 @@ def plan_shots(
     if probing.mode == "continuity":
         ranges = ranges[:1]
     elif settled is not None and probing.range_name is None:
-        return tuple(
-            shot(entry.source, entry.name, "ohm", HEADROOM * entry.full_scale)
-            for entry in ranges
-            if entry.name == settled
-        )
+        place = next(number for number, entry in enumerate(ranges) if entry.name == settled)
+        lowest, *above = ranges[place:]
+        wider = shot(lowest.source, lowest.name, "ohm", HEADROOM * lowest.full_scale)
+        return (wider, *(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in above))
     elif probing.range_name is not None:
         ranges = [entry for entry in ranges if entry.name == probing.range_name]
         if not ranges:
