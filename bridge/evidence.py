@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from bridge.likelihood import ReadingModel, as_read, by_ratio, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
+from bridge.severities import CELL_EDGE_SD, cell_spread, weigh_severities
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
 __all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
@@ -35,8 +36,6 @@ BATCH_SPREAD_V = (
     0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
-CELL_EDGE_SD = 1.73  # the edge of an even spread, in its own standard deviations
-OUTSIDE_NATS = 25.0
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 KEEP_NATS = 12.0
 
@@ -67,7 +66,7 @@ def _distinct_scores(
             variance = variance + (load * BATCH_SPREAD_V) ** 2
     moved = variance if not len(shown.batch_load) else variance + (shown.batch_load[primary] * BATCH_SPREAD_V) ** 2
     ratio = by_ratio(model, shown.value, np.sqrt(moved))
-    variance = variance + np.sum((shown.severity_load * _cell_spread(column.ln_sigma[shown.owner])) ** 2, axis=0)
+    variance = variance + np.sum((shown.severity_load * cell_spread(column.ln_sigma[shown.owner])) ** 2, axis=0)
     finite = np.where(np.isfinite(shown.value), shown.value, 0.0)
     step = np.where(np.isfinite(shown.value), shown.batch_load[primary], 0.0) if len(shown.batch_load) else 0.0 * finite
     variance = variance + (finite * model.gain_sd) ** 2 + (step * (GRID_V[1] - GRID_V[0]) / math.sqrt(12.0)) ** 2
@@ -79,20 +78,6 @@ def _distinct_scores(
     every = np.arange(len(shown.value))
     score = log_likelihood(model, shown, every, mean, sd, column.limit, ratio)
     return place, score.astype(np.float32)
-
-
-def _cell_spread(ln_sigma: Array) -> Array:
-    """Return the spread of a resistance over its cell, as a share of the node: root of the mean of (R/node - 1)^2.
-
-    Parameters
-    ----------
-    ln_sigma : ndarray
-        Standard deviation of ln R, which is even over the cell [1].
-    """
-    wide = np.maximum(CELL_EDGE_SD * ln_sigma, 1e-6)
-    squared = np.sinh(2.0 * wide) / (2.0 * wide) - 2.0 * np.sinh(wide) / wide + 1.0
-    answer: Array = np.where(ln_sigma > 0.0, np.sqrt(np.maximum(squared, 0.0)), 0.0)
-    return answer
 
 
 def _numbered(values: Index, count: int) -> tuple[Index, Index]:
@@ -466,7 +451,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
     counted, ratio = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     loads = np.zeros((*shape, batches + len(gains) + 2))
-    spread = _cell_spread(sigma)
+    spread = cell_spread(sigma)
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
         members = np.full((count, 2), 0, dtype=np.intp)
         members[cast.is_single, 0] = column.class_of_single[cast.single]
@@ -557,7 +542,7 @@ def _integrate(
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
     joint += np.sum(np.where(counted, np.log(honest), other), axis=1)
-    severe = _weigh_severities(shift[:, -2:], np.diagonal(covariance, axis1=1, axis2=2)[:, -2:], sigma)
+    severe = weigh_severities(shift[:, -2:], np.diagonal(covariance, axis1=1, axis2=2)[:, -2:], sigma)
     joint += severe.correction - severe.overstretch
     # leave one out, in closed form
     leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads, optimize=True) * weight
@@ -581,53 +566,4 @@ def _integrate(
         open_share=open_share,
         loads=loads,
         oddness=quadratic - severe.told + 2.0 * severe.overstretch,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Severities:
-    """What the resistances of the faults do to the evidence of each survivor.
-
-    Parameters
-    ----------
-    factor : ndarray, survivors x 2
-        Resistance over that of its node [1].
-    correction : ndarray, survivors
-        ln of how much likelier the resistance is than the Gaussian over its cell says.
-    overstretch : ndarray, survivors
-        Nats lost where the readings pull a resistance out of its cell.
-    told : ndarray, survivors
-        Part of the sum of squares that resistances far from their node cost, which is no oddness.
-    """
-
-    factor: Array
-    correction: Array
-    overstretch: Array
-    told: Array
-
-
-def _weigh_severities(shift: Array, variance: Array, sigma: Array) -> _Severities:
-    """Return what is known of resistances whose posterior in R/node - 1 is Gaussian.
-
-    A severity node stands for its own cell, in which ln R is even: a Gaussian over R/node - 1 stands in for that as
-    long as the readings say nothing; once they fix R, the density there is what counts. Readings that pull it farther
-    belong to a neighbour, or to nothing.
-    """
-    spread, edge = _cell_spread(sigma), CELL_EDGE_SD * sigma
-    there = sigma > 0.0
-    factor = 1.0 + shift * spread
-    give = np.sqrt(variance) * spread
-    low, high = (np.log(np.maximum(factor + way * give, 1e-4)) for way in (-1.0, 1.0))
-    beyond = np.maximum(np.maximum(low - edge, -edge - high), 0.0)
-    outside = np.where(there, beyond / np.where(there, sigma, 1.0), 0.0)
-    inside = np.clip(np.log(np.maximum(factor, 1e-4)), -edge, edge)
-    fixed = 1.0 - variance
-    away = np.where(there, np.expm1(inside) / np.where(there, spread, 1.0), 0.0)
-    density = -inside - np.log(np.where(there, 2.0 * edge, 1.0))
-    gaussian = -0.5 * away**2 - np.log(np.where(there, spread, 1.0) * math.sqrt(2.0 * math.pi))
-    return _Severities(
-        factor=np.clip(factor, math.exp(-3.0), math.exp(3.0)),
-        correction=np.sum(np.where(there, fixed * (density - gaussian), 0.0), axis=1),
-        overstretch=np.sum(OUTSIDE_NATS * outside**2, axis=1),
-        told=np.sum(np.where(there, fixed * shift**2, 0.0), axis=1),
     )

@@ -1,0 +1,181 @@
+"""Readings until the verdict, as proposed and down the worksheet: ``python -m tests.studies.sessions BOARD``.
+
+Each virtual board is probed twice. Once the tool proposes each reading; once the technician takes the worksheet from
+the top. Both end when one replace list holds 95 %, and the one that is led also when nothing reachable helps. Beside them
+stands how many yes-or-no questions the first replace list is away from the prior (the entropy bound).
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bridge.advise import CERTAIN_ENOUGH, before_any_reading, suggest_readings
+from bridge.board import Board, load_board
+from bridge.faulttable import fault_table
+from bridge.gain import entropy
+from bridge.health import speaks_against_health
+from bridge.meter import MeterProfile, load_meter
+from bridge.probing import Probing, Setup
+from bridge.rank import rank
+from bridge.ranking import Ranking
+from bridge.readings import Reading
+from bridge.repair import replace_lists
+from bridge.table import TableMemory, build_space
+from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
+from bridge.worksheet import make_worksheet
+from tests.studies.plan import standard_sheet
+from tests.studies.scores import wilson_interval
+from tests.studies.trace import trace
+
+READINGS_MOST = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How probing ended: readings taken, whether a list stands, what it condemns."""
+
+    readings: int
+    certain: bool
+    packages: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Probed:
+    """One board: both ways of probing it, what of it leaves a trace, and whether all readings would give a verdict."""
+
+    led: Ending
+    sheet: Ending
+    seen: frozenset[str]
+    settled_by_all: bool
+    truth: str
+
+
+def _standing(ranking: Ranking) -> Ending:
+    packages, share = next(iter(replace_lists(ranking).items()))
+    certain = share >= CERTAIN_ENOUGH and (not packages or speaks_against_health(ranking)) and ranking.fit.ok
+    return Ending(len(ranking.readings), certain, packages)
+
+
+def probe(
+    bench: tuple[Board, MeterProfile, Setup],
+    virtual: VirtualBoard,
+    damage: Damage,
+    plan: Iterator[Probing] | None,
+    rng: np.random.Generator,
+    memory: TableMemory,
+) -> Ending:
+    """Return how probing ends: down a plan, or led by the tool where there is none.
+
+    Parameters
+    ----------
+    bench : tuple of Board, MeterProfile and Setup
+        What the tool is told.
+    virtual, damage
+        The board on the bench and what is wrong with it.
+    plan : iterator of Probing or None
+        The worksheet.
+    rng : numpy.random.Generator
+        Source of chance.
+    memory : TableMemory
+        What earlier rankings worked out.
+    """
+    board, meter, setup = bench
+    readings: list[Reading] = []
+    ranking = before_any_reading(board, meter, setup)
+    while len(readings) < READINGS_MOST:
+        if plan is None:
+            advice = suggest_readings(ranking, 1)
+            place = advice[0].probing if advice and not advice[0].probing.lift else None
+        else:
+            place = next(plan, None)
+        if place is None:
+            break
+        readings += read_board(virtual, [place], damage, rng)
+        ranking = rank(board, meter, setup, readings, memory=memory)
+        ending = _standing(ranking)
+        if ending.certain:
+            return ending
+    return _standing(ranking)
+
+
+def run(name: str, boards: int, seed: int, *, uniform: bool) -> list[Probed]:
+    """Return how probing went on so many boards."""
+    board, meter, setup = load_board(name), load_meter(), Setup()
+    space, plan = build_space(board, setup), standard_sheet(board)
+    sheet = make_worksheet(board, meter, setup, plan).probings
+    counts = fault_table().counts
+    shares = np.array([counts.one, counts.two])
+    rng, memory = np.random.default_rng(seed), TableMemory()
+    result: list[Probed] = []
+    while len(result) < boards:
+        damage = draw_faults(space, 1 + int(rng.choice(2, p=shares / shares.sum())), rng, uniform=uniform)
+        left = trace(board, meter, setup, plan, damage)
+        if not left.seen or left.masked:
+            continue
+        virtual = draw_board(board, meter, setup, rng)
+        bench = board, meter, setup
+        led = probe(bench, virtual, damage, None, rng, memory)
+        down = probe(bench, virtual, damage, iter(sheet), rng, memory)
+        every = rank(board, meter, setup, read_board(virtual, sheet, damage, rng), memory=memory)
+        seen = frozenset(board.parts[fault.part].package for fault in left.seen)
+        truth = " ".join(str(fault) for fault, _ in damage)
+        result.append(Probed(led, down, seen, _standing(every).certain, truth))
+        print(f"{len(result)} of {boards}", end="\r", file=sys.stderr)
+    return result
+
+
+def report(name: str, probed: Sequence[Probed]) -> list[str]:
+    """Return the scores, a line each."""
+    both = [one for one in probed if one.led.certain and one.sheet.certain]
+    lines = []
+    if both:
+        led, down = (np.array([getattr(one, way).readings for one in both]) for way in ("led", "sheet"))
+        lines.append(
+            f"{len(both)} boards with a verdict both ways: {led.mean():.1f} readings led, {down.mean():.1f} down the "
+            f"worksheet, {1.0 - led.mean() / down.mean():.0%} fewer; worst {led.max()} and {down.max()}"
+        )
+    start = replace_lists(before_any_reading(load_board(name), load_meter(), Setup()))
+    lines.append(f"entropy of what to replace before any reading: {entropy(np.array(list(start.values()))):.1f} bit")
+    possible = [one for one in probed if one.settled_by_all]
+    reached = sum(one.led.certain for one in possible)
+    if possible:
+        low, high = wilson_interval(reached, len(possible))
+        lines.append(
+            f"a verdict in {reached} of the {len(possible)} sessions in which all readings give one "
+            f"({low:.0%} to {high:.0%})"
+        )
+    for way in ("led", "sheet"):
+        ends = [(getattr(one, way), one) for one in probed if getattr(one, way).certain]
+        right = sum(one.seen <= end.packages for end, one in ends)
+        exact = sum(one.seen == end.packages for end, one in ends)
+        if ends:
+            lines.append(
+                f"{way}: {len(ends)} verdicts at 95 %, {right} hold every part that leaves a trace, {exact} no other"
+            )
+    wrong = [one for one in probed if one.led.certain and not one.seen <= one.led.packages]
+    lines += [f"wrong: {one.truth}: {' '.join(sorted(one.led.packages)) or 'healthy'}" for one in wrong]
+    return lines
+
+
+def main(arguments: Sequence[str]) -> None:
+    """Run the sessions and print the scores."""
+    parser = argparse.ArgumentParser(prog="python -m tests.studies.sessions", description=__doc__)
+    parser.add_argument("board")
+    parser.add_argument("--boards", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--uniform", action="store_true", help="every fault equally likely")
+    asked = parser.parse_args(arguments)
+    begun = time.monotonic()
+    probed = run(asked.board, asked.boards, asked.seed, uniform=asked.uniform)
+    print(f"{asked.board}, {asked.boards} boards, seed {asked.seed}, {time.monotonic() - begun:.0f} s")
+    print("\n".join(report(asked.board, probed)))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
