@@ -28,6 +28,8 @@ Mask = NDArray[np.bool_]
 FALSE_OL = 0.02  # a coating, a bad contact: the commonest slip; common practice, no source
 WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong in 1-4 % of cases
 ANY_OUTCOME = 0.3  # how often a reading of an unknown board is OL, or climbs
+HIGH_OHMS = 100e3  # from here on a junction's leakage, the range and fingers on the tips decide what is read
+HIGH_OHMS_SLIP = 0.08  # and this often something else is shown; common practice, no source
 DOUBTED_SLIP = 0.3  # a reading its own technician doubts
 WRONG_TERMINAL_SHARE = (
     0.7  # of wrong numbers; the wrong terminal is commoner than wrong digits; common practice, no source
@@ -40,6 +42,7 @@ EDGE_FACTOR = (
     10.0  # 60 mV of a junction are a factor of four in its current, and an autorange may have stopped a range lower
 )
 RATIO_SHARE = 0.08  # where drops move ohms by more than this, they do so by ratios and not by differences
+LATE_SHARE = 0.15  # how often a display that by its slowest capacitor should rest still creeps: there are faster ones
 SETTLED_SHARE = 0.8  # of displays that still move, how many are written down after the dwell and not sooner
 
 
@@ -162,6 +165,8 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
     if not math.isnan(value):
         density = _slip_density(value, density, others, digits_sd)
     doubt = DOUBTED_SLIP if reading.doubted else 0.0
+    if mode == "ohms" and at > HIGH_OHMS:
+        doubt = max(doubt, HIGH_OHMS_SLIP)
     return ReadingModel(
         kind=kind,
         value=value,
@@ -169,7 +174,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
         gain_sd=gain_sd,
         gain=gain,
         slip=max(WRONG_READING, doubt),
-        false_open=max(FALSE_OL, doubt),
+        false_open=max(FALSE_OL, DOUBTED_SLIP if reading.doubted else 0.0),
         slip_density=density,
         unknown_board=unknown_board,
         to_ol=reading.to_ol,
@@ -202,6 +207,8 @@ class _Course:
         Smallest and largest value on the way, the display's limit for OL.
     moving, climbs : ndarray of bool, displays
         Whether the display still moves when it is read, and upwards.
+    rises, falls : ndarray of bool, displays
+        Whether it ends above or below where it began, though it may rest when it is read.
     reaches_open : ndarray of bool, displays
         Whether it would end at OL.
     """
@@ -210,6 +217,8 @@ class _Course:
     high: Array
     moving: Mask
     climbs: Mask
+    rises: Mask
+    falls: Mask
     reaches_open: Mask
 
     @classmethod
@@ -218,8 +227,11 @@ class _Course:
         first = np.where(np.isfinite(start), start, limit)
         last = np.where(np.isfinite(end), end, limit)
         low, high = np.minimum(first, last), np.maximum(first, last)
-        moving = (displays.time_sd[which] > 0.0) & (high - low > 4.0 * digits_sd)
-        return cls(low, high, moving, moving & (last > first), ~np.isfinite(end))
+        wide = high - low > 4.0 * digits_sd
+        moving = (displays.time_sd[which] > 0.0) & wide
+        return cls(
+            low, high, moving, moving & (last > first), wide & (last > first), wide & (last < first), ~np.isfinite(end)
+        )
 
     def density(self, value: float, slack: float, *, by_decades: bool = False) -> Array:
         """Return the density of a value caught somewhere on the way [1/unit].
@@ -328,6 +340,7 @@ def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio:
 
 def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask) -> Array:
     right_way = course.climbs if model.kind == "climbing" else course.moving & ~course.climbs
+    creeps = course.rises if model.kind == "climbing" else course.falls
     if model.to_ol:
         right_way = right_way & course.reaches_open
     honest = (1.0 - model.slip) * STATE_NAMED_RIGHT
@@ -336,7 +349,8 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ra
         return named
     at_dwell = _normal_density(model.value, mean, sd, ratio)
     caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)
-    density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, 0.0)
+    late = np.where(creeps, LATE_SHARE * at_dwell, 0.0)
+    density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, late)
     answer: Array = honest * density + (1.0 - honest) * model.slip_density
     return answer
 

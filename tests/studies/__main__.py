@@ -2,14 +2,16 @@
 
 Faults are drawn from the prior (healthy, one and two as in the table; ``--uniform`` draws every fault alike), the board
 from the spreads, the readings by our own solver, or by ngspice with ``--ngspice``. The reading plan is fixed before:
-the standard sheet. Beside the ranking stand a table of rules of thumb and a dictionary that takes the nearest of all
-single faults and 2000 pairs at their median severity. What a fault leaves on the sheet is worked out before ranking;
-the accuracy is told of faults that leave a trace.
+the standard sheet, and then the one reading that the tool asks to be taken again, if it asks. Beside the ranking stand
+a table of rules of thumb and a dictionary that takes the nearest of all single faults and 2000 pairs at their median
+severity. What a fault leaves on the sheet is worked out before ranking; the accuracy is told of faults that leave a
+trace.
 """
 
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import sys
 import time
 from collections.abc import Sequence
@@ -103,12 +105,19 @@ def run(name: str, boards: int, seed: int, condition: Condition) -> list[tuple[V
         slipped = None
         if condition.slip:
             readings, slipped = add_slip(virtual, plan, damage, readings, rng)
-        if condition.setup == "leads-swapped":
+        swapped = condition.setup == "leads-swapped"
+        if swapped:
             readings = tuple(exchange_leads(one) for one in readings)
         left = trace(real, meter, setup, plan, damage)
         thumb, nearest = rule_of_thumb(board, readings), dictionary.nearest(readings)
         ranking = rank(board, meter, setup, readings, memory=memory)
-        verdicts.append((judge(ranking, damage, left, thumb, nearest), slipped))
+        worst = ranking.fit.worst_reading
+        if worst is not None and not condition.simulator:
+            again = read_board(virtual, [plan[worst]], damage, rng)
+            if swapped:
+                again = tuple(exchange_leads(one) for one in again)
+            ranking = rank(board, meter, setup, (*readings, *again), memory=memory)
+        verdicts.append((dataclasses.replace(judge(ranking, damage, left, thumb, nearest), worst=worst), slipped))
         print(f"{number + 1} of {boards}", end="\r", file=sys.stderr)
     return verdicts
 

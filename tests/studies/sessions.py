@@ -1,8 +1,8 @@
 """Readings until the verdict, as proposed and down the worksheet: ``python -m tests.studies.sessions BOARD``.
 
 Each virtual board is probed twice. Once the tool proposes each reading; once the technician takes the worksheet from
-the top. Both end when one replace list holds 95 %, and the one that is led also when nothing reachable helps. Beside them
-stands how many yes-or-no questions the first replace list is away from the prior (the entropy bound).
+the top. Both end when one replace list holds 95 %, and the one that is led also when nothing reachable helps. Beside
+them stands how many yes-or-no questions the first replace list is away from the prior (the entropy bound).
 """
 
 from __future__ import annotations
