@@ -258,7 +258,7 @@ def by_ratio(model: ReadingModel, value: Array, sd: Array) -> Mask:
     value, sd : ndarray, displays
         Predicted value, and its spread from drops, parts, dwell and digits [ohm] or [V].
     """
-    if not model.in_ohms:
+    if not model.in_ohms or model.value <= 0.0:
         return np.zeros(np.shape(value), dtype=bool)
     with np.errstate(invalid="ignore"):
         drops = np.sqrt(np.maximum(sd**2 - model.digits_sd**2, 0.0))

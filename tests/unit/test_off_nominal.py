@@ -71,6 +71,16 @@ def test_drops_decide_about_the_range() -> None:
     assert len(names) > 1
 
 
+def test_zero_ohms_is_a_reading() -> None:
+    """A display of 0 ohm has no logarithm, and the hypotheses that expect 19 kohm there are weighed all the same."""
+    readings = list(_read(((Fault("Q_WL", "ce-short"), 0.02), (Fault("D_WL", "open"), None))))
+    place = next(k for k, one in enumerate(readings) if (one.probing.red, one.probing.mode) == ("W", "ohms"))
+    readings[place] = dataclasses.replace(readings[place], text="0", value=0.0, state="steady")
+    ranking = rank(SIX, METER, SETUP, readings, memory=MEMORY)
+    assert sum(one.probability for one in ranking.candidates) == pytest.approx(1.0)
+    assert "Q_WL" in ranking.groups[0].replace
+
+
 @pytest.mark.parametrize("ohms", [0.03, 1.7, 5.6, 30.0, 49.0])
 def test_evidence_between_nodes(ohms: float) -> None:
     """Three nodes of a severity give the evidence that sixty give, wherever the resistance lies."""
