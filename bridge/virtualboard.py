@@ -236,7 +236,10 @@ def _note(virtual: VirtualBoard, shown: Forecast, before: Forecast | None, rng: 
     gain = virtual.gains[range_name] if range_name is not None else virtual.gains["diode"]
     _, digits_sd = meter.sigma(probing.mode, range_name, shown.value)
     luck = float(rng.normal()) if isinstance(rng, np.random.Generator) else rng(probing)
-    value = meter.display(probing.mode, range_name, max(shown.value * (1.0 + gain) + luck * digits_sd, 0.0))
+    real = max(shown.value * (1.0 + gain) + luck * digits_sd, 0.0)
+    if probing.mode == "ohms" and probing.range_name is None:
+        real = min(real, meter.range_for(shown.value).full_scale)  # an autorange shows no OL where a range ends
+    value = meter.display(probing.mode, range_name, real)
     if value is None:
         return Reading(0, probing, "OL", None, shown.unit, "OL", discharged=True)
     state = "steady"
