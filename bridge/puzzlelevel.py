@@ -34,7 +34,7 @@ TRIAL = 8.0  # effort of replacing a part in vain, a main terminal read is 1; co
 MOST_TRIALS = 10  # then even a novice doubts the bench,
 TRIALS_IF_ALL_DIFFER = 2  # and sooner where more than half of the sheet differs
 SOLVER_WEIGHT = 4.0  # a reading of the solver's takes thought, and is one of a few: as much as four of the novice's
-LEVEL_STEPS = (45.0, 80.0, 130.0, 220.0)  # effort at which levels 2, 3, 4 and 5 begin
+LEVEL_STEPS = (30.0, 50.0, 80.0, 120.0)  # effort at which levels 2, 3, 4 and 5 begin
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,9 @@ from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.puzzlebench import LEADS_SWAPPED, real_setup
 from bridge.puzzlerows import Rows, packages_of, rows_of_singles
+from bridge.rank import rank
 from bridge.readings import Reading
+from bridge.repair import replace_lists
 from bridge.separate import separable_in_place
 from bridge.table import FaultSpace, ReadingTable, TableMemory, build_space, table_of
 from bridge.virtualboard import Damage
@@ -40,6 +42,7 @@ STATED = 0.95  # the answer must be this probable
 CLOSE_NATS = 3.0  # and any other explanation this much less likely to give these readings: 20 to 1, priors aside
 FIRST_READINGS = 7  # that pairs are weighed at before any other
 MORE_READINGS = 3
+MOST_NATS = 12.0  # what falls farther behind is not told any closer
 ROUNDS = 6
 WINDOW_NATS = 7.0  # pairs that fall farther behind than this are given up: 1000 to 1
 RIVALS_ASKED = 40
@@ -140,6 +143,7 @@ class Prover:
         self.probings = tuple(probings)
         self.stated = stated
         self.memory = TableMemory()
+        self._whole = TableMemory()  # of whole rankings, whose pairs have a finer grid
         self.space = build_space(board, setup, PAIR_NODES)
         self._flat = _flat(self.space)
         self._table = table_of(self._flat, meter, _blank(self.probings), memory=self.memory)
@@ -179,7 +183,7 @@ class Prover:
         Parameters
         ----------
         damage : tuple of (Fault, float or None)
-            What was planted: one fault or two, with resistances [ohm]; empty for a good board.
+            What was planted, with resistances [ohm]; empty for a good board.
         readings : sequence of Reading
             What was read, in the order of the worksheet.
 
@@ -192,6 +196,8 @@ class Prover:
         planted = tuple(sorted(self._number[fault] for fault, _ in damage))
         if not planted:
             return self._prove_good(models)
+        if len(planted) > 2:
+            return self._prove_pattern(damage, readings)
         asked = self._is_pair(planted) if len(planted) == 2 else np.zeros(len(self._pair[0]), dtype=bool)
         answers = [packages_of(self.board, damage)]
         singles = self._weigh(self._table, models, asked)
@@ -349,7 +355,7 @@ class Prover:
         right = [faults for faults in near.evidence if any(answer <= self._packages(faults) for answer in answers)]
         others = {faults: evidence for faults, evidence in near.evidence.items() if faults not in right}
         nearest = max(others, key=lambda faults: others[faults], default=())
-        gap = min(here - others[nearest] if others else math.inf, 12.0)
+        gap = min(here - others[nearest] if others else math.inf, MOST_NATS)
         exact = {frozenset(answer) for answer in answers}
         close = [
             faults
@@ -393,7 +399,7 @@ class Prover:
         }
         probability = 1.0 - math.fsum(share[faults] for faults in shows)
         nearest = max(shows, key=lambda faults: shows[faults], default=())
-        gap = min(good - shows[nearest] if shows else math.inf, 12.0)
+        gap = min(good - shows[nearest] if shows else math.inf, MOST_NATS)
         if gap < CLOSE_NATS:
             raise Rejected("the sheet leaves a fault open")
         if probability < self.stated:
@@ -406,6 +412,36 @@ class Prover:
             same=((),),
             readings=tuple(range(len(models))),
             weighed=1 + len(self.space.singles),
+        )
+
+    def _prove_pattern(self, damage: Damage, readings: Sequence[Reading]) -> Proof:
+        """Prove three and more faults by a whole ranking: no search of singles and pairs holds them."""
+        ranking = rank(self.board, self.meter, self.setup, readings, memory=self._whole)
+        if not ranking.fit.ok or ranking.setup[0].what != "as-stated":
+            raise Rejected("something else explains the readings better")
+        answer = packages_of(self.board, damage)
+        lists = replace_lists(ranking)
+        right = {packages: share for packages, share in lists.items() if answer <= packages}
+        others = {packages: share for packages, share in lists.items() if packages not in right}
+        probability = min(math.fsum(right.values()), 1.0)
+        nearest = max(others, key=lambda packages: others[packages], default=frozenset())
+        closest = others.get(nearest, 0.0)
+        gap = min(math.log(max(right.values(), default=1e-12) / closest) if closest > 0.0 else math.inf, MOST_NATS)
+        if probability < self.stated or gap < CLOSE_NATS:
+            raise Rejected("the answer is not probable enough")
+        near = next(
+            one.faults
+            for one in ranking.candidates
+            if frozenset(self.board.parts[guess.part].package for guess in one.faults) == nearest
+        )
+        return Proof(
+            answers=(tuple(sorted(answer)),),
+            probability=probability,
+            gap_nats=gap,
+            nearest=tuple(Fault(guess.part, guess.mode) for guess in near),
+            same=(tuple(sorted(fault for fault, _ in damage)),),
+            readings=tuple(range(len(readings))),
+            weighed=len(ranking.candidates),
         )
 
     def prove_error(self, error: str, errors: Sequence[str], readings: Sequence[Reading]) -> Proof:
@@ -436,7 +472,7 @@ class Prover:
             raise Rejected("the error of the bench does not show")
         near = self._weigh(self._table, models, everything, truth + (KEEP_NATS - WINDOW_NATS))
         best = max(best, max(evidence for faults, evidence in near.evidence.items()))
-        gap = min(truth - best, 12.0)
+        gap = min(truth - best, MOST_NATS)
         if gap < CLOSE_NATS:
             raise Rejected("a pair of faults explains the readings")
         logs = [evidence + self._log_prior(faults) for faults, evidence in near.evidence.items()]

@@ -112,7 +112,8 @@ def test_the_snippet_runs(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> No
 
 def test_the_options_are_those_there_are(command: Callable[..., Outcome]) -> None:
     """Every option the README names exists, and everything that can be connected is named by the help."""
-    helps = "".join(command(name, "--help").out for name in COMMANDS)
+    names = (*COMMANDS, "puzzle make", "puzzle play", "puzzle mark")
+    helps = "".join(command(*name.split(), "--help").out for name in names)
     for option in set(re.findall(r"`(--[a-z-]+)", README)):
         assert option in helps
     assert all(word in " ".join(helps.split()) for word in CONNECTABLE)

@@ -182,6 +182,8 @@ class Searcher:
 
     def _planted(self, key: Key, columns: Sequence[ReadingColumn], taken: Sequence[Reading]) -> float:
         """Return the distance of the planted faults at the nearest severity of the grid."""
+        if len(key.faults) > 2:
+            return math.inf  # no pair: whatever fits at all is a second answer
         numbers = [self.space.faults.index(fault) for fault in self.space.faults if str(fault) in key.same[0]]
         if len(numbers) == 1:
             mine = 1 + np.flatnonzero(self.space.singles.fault == numbers[0])

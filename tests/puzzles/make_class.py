@@ -40,7 +40,7 @@ LESSONS = (
         "have found a fault on both before.",
     ),
     (
-        Order("six-switch-bridge", "handheld", Setup(), Wish(plants=("pair",)), levels=(1, 2), seed=15),
+        Order("six-switch-bridge", "handheld", Setup(), Wish(plants=("pair",)), seed=15),
         "Two of your class disagree: one wants to replace one part and switch on, the other wants to read on.",
     ),
     (
@@ -52,15 +52,23 @@ LESSONS = (
         "A sheet from last year's class. Nobody could agree on a part then; perhaps the question was wrong.",
     ),
     (
-        Order("six-switch-bridge", "handheld", Setup(), Wish(plants=("single",)), levels=(3, 4), seed=18),
-        "The drive runs for a while and stops. All phases look alike at first sight, so take your time.",
+        Order(
+            "six-switch-bridge",
+            "handheld",
+            Setup(),
+            Wish(plants=("single",), kinds=("igbt",)),
+            "holds",
+            (2, 3, 4, 5),
+            seed=18,
+        ),
+        "All three phases look alike at first sight, so take your time, and mind the held gates.",
     ),
     (
-        Order("full-bridge-welder", "handheld", Setup(), Wish(plants=("pair",)), levels=(3, 4), seed=19),
+        Order("full-bridge-welder", "handheld", Setup(), Wish(plants=("pair",)), levels=(2, 3, 4, 5), seed=19),
         "Second afternoon, in pairs: one reads the sheet aloud, the other draws where the current goes.",
     ),
     (
-        Order("three-level-bridge", "handheld", Setup(), Wish(plants=("single", "pair")), levels=(4, 5), seed=20),
+        Order("three-level-bridge", "handheld", Setup(), Wish(plants=("single",)), levels=(2, 3, 4, 5), seed=20),
         "For those who are done: a leg with four switches and two clamping diodes. Start from the healthy leg.",
     ),
 )

@@ -1,0 +1,134 @@
+"""Answers of a class are marked, whatever is among them."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from bridge.board import load_board
+from bridge.puzzlefile import Key
+from bridge.puzzlemark import Marker, mark_class
+from bridge.puzzlereply import parse_reply
+from tests.conftest import Outcome
+from tests.puzzles.class_set import FOLDER, shipped_keys
+
+SHEETS, SECONDS = 200, 5.0
+
+
+def one_fault(board: str = "six-switch-bridge") -> Key:
+    """Return a key of the set with a single fault of a switch or its diode on a leg."""
+    return next(
+        key
+        for key in shipped_keys()
+        if key.puzzle.board == board and len(key.faults) == 1 and key.faults[0].part[:2] in ("Q_", "D_")
+    )
+
+
+def test_points_for_what_is_right() -> None:
+    """The whole answer is worth all, the part alone less, a wrong part of the right leg little, another none."""
+    key = one_fault()
+    board = load_board(key.puzzle.board)
+    marker = Marker(key, board)
+    part, mode = key.faults[0].part, key.faults[0].mode
+    package = board.parts[part].package
+    leg = package[2]
+    other_leg = next(one for one in "UVW" if one != leg)
+    wrong_mode = next(one for one in board.parts[part].modes if [f"{part}:{one}"] not in key.same)
+    whole = marker.mark(parse_reply(f"{part}:{mode}", board), key.effort.solver)
+    alone = marker.mark(parse_reply(part, board), key.effort.solver)
+    mistaken = marker.mark(parse_reply(f"{part}:{wrong_mode}", board), key.effort.solver)
+    near = marker.mark(parse_reply(f"RG_{leg}H", board), key.effort.solver)
+    far = marker.mark(parse_reply(f"RG_{other_leg}H", board), key.effort.solver)
+    assert whole.points == pytest.approx(100.0)
+    assert whole.points > alone.points > near.points > far.points == 0.0
+    assert mistaken.right
+    assert not mistaken.modes_right
+    assert "right part, another fault of it" in mistaken.misunderstood
+
+
+def test_waste_costs_points() -> None:
+    """Readings beyond what the best solver needs cost points, and never more than economy is worth."""
+    key = one_fault()
+    board = load_board(key.puzzle.board)
+    marker = Marker(key, board)
+    right = parse_reply(f"{key.faults[0].part}:{key.faults[0].mode}", board)
+    points = [marker.mark(right, effort).points for effort in (1.0, 3.0 * key.effort.solver, 1000.0)]
+    assert points[0] > points[1] > points[2] == pytest.approx(80.0)
+
+
+def test_misunderstandings_are_named() -> None:
+    """A good board condemned and a bench error taken for a fault are named for what they are."""
+    good = next(key for key in shipped_keys() if not key.faults and not key.error)
+    board = load_board(good.puzzle.board)
+    assert Marker(good, board).mark(parse_reply("Q_UL", board)).misunderstood == ("a good board condemned",)
+    assert Marker(good, board).mark(parse_reply("nothing wrong", board)).points == 100.0
+    bench = next(key for key in shipped_keys() if key.error)
+    board = load_board(bench.puzzle.board)
+    part = next(ref for ref, part in board.parts.items() if part.modes)
+    found = Marker(bench, board).mark(parse_reply(part, board))
+    assert found.misunderstood == ("a part condemned for an error of the bench",)
+    assert Marker(bench, board).mark(parse_reply(bench.error.replace("-", " "), board)).points == 100.0
+
+
+def class_sheet() -> str:
+    """Return 200 answers, every tenth of which cannot be read."""
+    rows = ["who,puzzle,answer,effort"]
+    for number in range(SHEETS):
+        key = shipped_keys()[number % len(shipped_keys())]
+        right = key.error or " + ".join(f"{one.part}:{one.mode}" for one in key.faults) or "nothing"
+        answer = ("Q_NOWHERE" if number % 10 == 9 else right) if number % 3 else "nothing"
+        answer = "Q_NOWHERE" if number % 10 == 9 else answer
+        rows.append(f"trainee {number % 25},{key.puzzle.number},{answer},{5 + number % 20}")
+    return "\n".join(rows) + "\n"
+
+
+def test_a_class_of_200_is_marked_in_time() -> None:
+    """200 sheets are marked within five seconds; those that cannot be read are named with their lines."""
+    begun = time.process_time()
+    marks = mark_class(shipped_keys(), class_sheet().encode(), "class.csv")
+    assert time.process_time() - begun < SECONDS
+    assert len(marks.rows) == 180
+    assert len(marks.refused) == 20
+    assert str(marks.refused[0]).startswith("class.csv, line 11: answer: 'Q_NOWHERE' is no part of")
+    assert {row.mark.right for row in marks.rows} == {True, False}
+    assert marks.misunderstood
+
+
+def test_a_malformed_row_costs_no_other(tmp_path: Path, command: Callable[..., Outcome]) -> None:
+    """Each malformed row has its line in the message, the rest is marked, and the status says that not all was."""
+    key = one_fault()
+    number, part = key.puzzle.number, key.faults[0].part
+    sheet = tmp_path / "answers.csv"
+    sheet.write_text(
+        f"who,puzzle,answer,effort\nann,{number},{part},3\n,{number},{part},\nbob,99,{part},\n"
+        f'cy,{number},"{part},\ndee,{number},,\neve,{number},{part}:melted,\nfay,{number},{part},much\n'
+        f"gus,{number},{part},4,5,6\nhal,{number},nothing,2\n",
+        encoding="utf-8",
+    )
+    done = command("puzzle", "mark", str(FOLDER), str(sheet), "--json")
+    assert done.status == 2
+    answer = json.loads(done.out)
+    assert [row["who"] for row in answer["answers"]] == ["ann", "hal"]
+    lines = [message.partition(", line ")[2].partition(":")[0] for message in answer["not_marked"]]
+    assert lines == ["3", "4", "5", "6", "7", "8", "9"]
+    assert done.err.count("\n") == 1
+
+
+def test_a_key_that_is_none_is_refused(tmp_path: Path, command: Callable[..., Outcome]) -> None:
+    """A puzzle in the place of a key, and a key with a wrong entry, are refused with what was found."""
+    puzzle = FOLDER / "trainee" / "puzzle-01.json"
+    sheet = tmp_path / "answers.csv"
+    sheet.write_text("who,answer\nann,Q_UL\n", encoding="utf-8")
+    done = command("puzzle", "mark", str(puzzle), str(sheet))
+    assert (done.status, "this is a puzzle, not a key" in done.err) == (2, True)
+    broken = json.loads((FOLDER / "trainer" / "key-01.json").read_text(encoding="utf-8"))
+    broken["proof"]["probability"] = "high"
+    place = tmp_path / "key.json"
+    place.write_text(json.dumps(broken), encoding="utf-8")
+    done = command("puzzle", "mark", str(place), str(sheet))
+    assert done.status == 2
+    assert "proof.probability: found 'high'" in done.err

@@ -1,0 +1,163 @@
+"""A puzzle is played with its key, worked without it, and never lost."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from bridge.board import load_board
+from bridge.meter import load_meter
+from bridge.probing import Hold, Probing
+from bridge.puzzlefile import Key
+from bridge.puzzleplay import Play
+from bridge.puzzleshell import bench_of
+from tests.conftest import Outcome, process_environment
+from tests.puzzles.class_set import FOLDER, each_key, shipped_keys
+
+SMALL = next(key for key in shipped_keys() if key.puzzle.board == "half-bridge-cooktop" and key.faults)
+
+
+def playing(key: Key, *, with_key: bool = True) -> Play:
+    """Return a play of one puzzle."""
+    board, meter = load_board(key.puzzle.board), load_meter(key.puzzle.meter)
+    bench = bench_of(key, board, meter, "key") if with_key else None
+    return Play(key.puzzle, board, meter, key if with_key else None, bench)
+
+
+def words(play: Play, line: str) -> str:
+    """Return what a play answers, in one line."""
+    return " ".join(" ".join(play.hear(line).lines).split())
+
+
+@pytest.mark.parametrize("key", each_key())
+def test_the_board_on_the_bench_reads_as_its_sheet(key: Key) -> None:
+    """A reading computed from the key's true values is the one that stands on the worksheet."""
+    bench = playing(key).bench
+    assert bench is not None
+    sheet = list(playing(key).sheet)[::4]
+    shown = [(one.value, one.state) for one in bench.readings(sheet)]
+    written = playing(key).sheet
+    for probing, (value, state) in zip(sheet, shown, strict=True):
+        there = written[probing]
+        assert there.state == state
+        assert there.value is None if value is None else there.value == pytest.approx(value, abs=5e-4)
+
+
+def test_a_reading_costs_its_effort_once() -> None:
+    """A terminal costs 1, a gate lead 2, the same reading again nothing, a hint five."""
+    play = playing(SMALL)
+    assert "costs 1, in all 1" in words(play, "mid p")
+    assert "costs 2, in all 3" in words(play, "G_L E_L")
+    assert "costs nothing again" in words(play, "MID P diode")
+    assert "in all 8" in words(play, "hint")
+    assert play.effort == 8.0
+
+
+def test_out_of_reach_is_said() -> None:
+    """A held gate where gates are within reach, an unknown place and an unknown word cost nothing and say why."""
+    play = playing(SMALL)
+    assert "out of reach" in words(play, "P MID hold H@12")
+    assert "no terminal" in words(play, "MID X")
+    assert "help" in words(play, "perhaps")
+    assert play.effort == 0.0
+    assert not play.readings
+
+
+def test_what_is_played_off_the_sheet_is_the_boards_own() -> None:
+    """With the key a reading that is not on the sheet can be taken; without it, it cannot."""
+    off = Probing("MID", "N", "ohms")
+    assert off not in playing(SMALL).sheet
+    assert "costs 1" in words(playing(SMALL), "MID N ohms")
+    assert "only the key knows others" in words(playing(SMALL, with_key=False), "MID N ohms")
+
+
+def test_the_right_answer_is_judged_right_and_gone_through() -> None:
+    """After the right answer every reading is told with its worth, and nothing else is left open or it is named."""
+    play = playing(SMALL)
+    for step in SMALL.best:
+        play.hear(f"{step.red} {step.black} {step.mode}")
+    said = words(play, "answer " + " ".join(f"{one.part}:{one.mode}" for one in SMALL.faults))
+    assert "Right:" in said
+    assert "Reading by reading" in said
+    assert "Your readings left" in said
+
+
+@pytest.mark.slow
+def test_a_guess_is_told_what_it_overlooked() -> None:
+    """A wrong part named after one reading is told what was still open."""
+    play = playing(SMALL)
+    play.hear("P N")
+    said = words(play, "answer R_BLEED" if "R_BLEED" in play.board.parts else "answer F_1")
+    assert "Not right:" in said
+    assert "left open besides your answer" in said
+
+
+def test_without_the_key_nothing_is_judged() -> None:
+    """A sheet can be worked without the key: no hint, no verdict, the answer is kept."""
+    play = playing(SMALL, with_key=False)
+    assert "hints are in the key" in words(play, "hint")
+    said = play.hear("answer nothing")
+    assert said.done
+    assert json.loads(said.record) == {"answer": "nothing"}
+    assert "not judged" in " ".join(said.lines)
+
+
+def test_a_held_gate_of_another_position_is_its_own_reading() -> None:
+    """The last digit's luck belongs to the placement: held and not held are different readings."""
+    bench = playing(SMALL).bench
+    assert bench is not None
+    one, other = Probing("P", "MID"), Probing("P", "MID", hold=(Hold("H", 12.0),))
+    assert bench._luck_of(one) != bench._luck_of(other)
+    assert bench._luck_of(one) == bench._luck_of(Probing("P", "MID"))
+
+
+def test_the_key_of_another_puzzle_is_refused(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """A puzzle with the key of another one is refused before anything is played."""
+    done = command(
+        "puzzle", "play", str(FOLDER / "trainee" / "puzzle-01.json"), "--key", str(FOLDER / "trainer" / "key-02.json"),
+        "--file", str(tmp_path / "play.jsonl"),
+    )  # fmt: skip
+    assert done.status == 2
+    assert "the key of another puzzle" in done.err
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a play is killed as on Unix")
+def test_a_killed_play_goes_on(tmp_path: Path) -> None:
+    """Killed right after each prompt, a play has every accepted reading once, and the next start goes on with it."""
+    number = f"{SMALL.puzzle.number:02d}"
+    puzzle = tmp_path / "puzzle.json"
+    shutil.copy(FOLDER / "trainee" / f"puzzle-{number}.json", puzzle)
+    journal = tmp_path / "puzzle.play.jsonl"
+    arguments = [sys.executable, "-m", "bridge", "puzzle", "play", str(puzzle), "--key",
+                 str(FOLDER / "trainer" / f"key-{number}.json")]  # fmt: skip
+    asked = ["MID P", "P MID"]
+    for count, line in enumerate(asked, 1):
+        with subprocess.Popen(
+            arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=process_environment(), start_new_session=True
+        ) as game:
+            assert game.stdin is not None
+            assert game.stdout is not None
+            game.stdin.write(f"{line}\n".encode())
+            game.stdin.flush()
+            seen = b""
+            while f"{count}. ".encode() + line.split()[0].encode() not in seen:
+                seen += os.read(game.stdout.fileno(), 4096)
+            os.killpg(game.pid, signal.SIGKILL)
+        events = [json.loads(one) for one in journal.read_text(encoding="utf-8").splitlines()]
+        places = [f"{one['asked']['red']} {one['asked']['black']}" for one in events[1:]]
+        assert places == asked[:count]
+    done = subprocess.run(
+        arguments, input=b"list\nanswer nothing\n", capture_output=True, env=process_environment(), check=False
+    )
+    assert done.returncode == 0
+    assert b"Taken up again" in done.stdout
+    assert b"Not right" in done.stdout
