@@ -24,6 +24,7 @@ from bridge.predict import Progress
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
 from bridge.readings import Reading
+from bridge.recentre import drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
@@ -123,6 +124,15 @@ def _rank_in(
     models = model_readings(readings, meter)
     screened = screen(table, models, progress)
     survivors = refine(table, models, screened)
+    off = drops_shown(table, models, survivors)
+    if off:
+        real = memory.other_board(board, off, lambda: with_drops(board, dict(off)))
+        moved = dataclasses.replace(memory.space(real, setup), priors=space.priors)
+        table = table_of(moved, meter, readings, memory=memory)
+        if known.spread:
+            table = narrow_table(table, known.spread)
+        screened = screen(table, models, progress)
+        survivors = refine(table, models, screened)
     grown = grow(table, models, survivors)
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
     beliefs = weigh(space, survivors, every, grown)

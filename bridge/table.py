@@ -399,6 +399,14 @@ class TableMemory:
     def __init__(self) -> None:
         self._spaces: dict[object, FaultSpace] = {}
         self._columns: dict[object, ReadingColumn] = {}
+        self._boards: dict[object, tuple[Board, Board]] = {}
+
+    def other_board(self, board: Board, off: object, make: Callable[[], Board]) -> Board:
+        """Return a board that is another one in a known way, the same one each time; ``off`` names the way."""
+        key = id(board), off
+        if key not in self._boards:
+            self._boards[key] = make(), board  # the board is held, so that no other takes over its id
+        return self._boards[key][0]
 
     def space(self, board: Board, setup: Setup) -> FaultSpace:
         """Return the hypotheses of a board in a set-up, as :func:`build_space` does."""

@@ -1,0 +1,86 @@
+"""The board as it is on the bench: where ohms go through junctions, tables are worked out at the drops it shows.
+
+An ohmmeter's few microamperes see a junction's drop by its exponential, so that a slope taken at the file's drop misses
+what 60 mV do. Diode mode tells the drops of each batch directly; a second table is then worked out at those.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.board import Board
+from bridge.evidence import BATCH_SPREAD_V, Survivors
+from bridge.likelihood import ReadingModel, by_ratio
+from bridge.table import ReadingTable
+
+__all__ = ["drops_shown", "with_drops"]
+
+Array = NDArray[np.float64]
+
+STEP_V = 0.015  # drops are rounded to this, so that the next reading finds the same board; a slope reaches as far
+KNOWN_SHARE = 0.5  # a batch whose spread the readings have not halved stays where the file has it
+
+
+def drops_shown(
+    table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivors
+) -> tuple[tuple[str, float], ...]:
+    """Return by how much the drops of batches lie off the file's [V], rounded; empty where it matters to no reading.
+
+    Parameters
+    ----------
+    table : ReadingTable
+        The table worked out at the file's drops.
+    models : sequence of ReadingModel
+        The readings.
+    survivors : Survivors
+        What the hypotheses predict; the most probable one is asked.
+
+    Notes
+    -----
+    Least squares over the steady numbers of diode mode, with the spread of the batches as prior.
+    """
+    row, batches = int(np.argmax(survivors.log_evidence)), len(table.batches)
+    mean, own, loads = survivors.mean[row], survivors.own_sd[row], survivors.loads[row, :, :batches]
+    total = np.sqrt(own**2 + np.sum(loads**2, axis=1))
+    if not any(
+        bool(by_ratio(model, mean[r : r + 1], total[r : r + 1])[0])
+        for r, model in enumerate(models)
+        if model.in_ohms and not np.isnan(model.value)
+    ):
+        return ()
+    used = np.array([model.kind == "number" and not model.in_ohms for model in models])
+    used &= np.isfinite(mean) & (survivors.slip[row] < 0.5)
+    weighted = loads[used] / own[used, None]
+    gap = np.array([model.value for model in models])[used] - mean[used]
+    covariance = np.linalg.inv(np.eye(batches) + weighted.T @ weighted)
+    shift = covariance @ (weighted.T @ (gap / own[used]))
+    steps = np.round(shift * BATCH_SPREAD_V / STEP_V)
+    steps[np.sqrt(np.diag(covariance)) > KNOWN_SHARE] = 0.0
+    return tuple(
+        (batch, float(step) * STEP_V) for batch, step in zip(table.batches, steps.tolist(), strict=True) if step
+    )
+
+
+def with_drops(board: Board, shift: Mapping[str, float]) -> Board:
+    """Return a board with the drops of batches moved.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    shift : mapping of str to float
+        By how much the drops of each batch are higher [V].
+    """
+    parts = {
+        ref: dataclasses.replace(
+            part, values={**part.values, "drop_1ma": max(part.values["drop_1ma"] + shift.get(part.batch, 0.0), 0.05)}
+        )
+        if "drop_1ma" in part.values
+        else part
+        for ref, part in board.parts.items()
+    }
+    return dataclasses.replace(board, parts=parts)
