@@ -340,7 +340,8 @@ class _Writer:
         limit = f"({IGBT_CHANNEL_A:g}*{_inversion_text(v_ge, offset)}+1e-60)"
         # numerator and denominator divided by e where e > 1, so that no exponential grows
         shrink, grow = f"exp(-max({v_ce},0)/{scale:.15g})", f"exp(max(min({v_ce},0)/{scale:.15g},-60))"
-        return f"{saturation:.15g}*({grow}-{shrink})*{limit}/({saturation:.15g}*{grow}+({saturation:.15g}+{limit})*{shrink})"
+        below = f"({saturation:.15g}*{grow}+({saturation:.15g}+{limit})*{shrink})"
+        return f"{saturation:.15g}*({grow}-{shrink})*{limit}/{below}"
 
 
 @dataclass(frozen=True, slots=True)
