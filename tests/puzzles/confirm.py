@@ -36,6 +36,7 @@ MISFIT = 0.999  # quantile beyond which an explanation does not fit at all
 SLACK_SHARE, SLACK_V = 0.006, 2e-6  # what the simulator is allowed, as in the comparison of single readings
 LUCK_SD = 2.0
 NEAR_LIMIT = 0.9
+IN_TIME_SD = 1.5  # the leads rest as long as they should, the capacitors lie in their tolerance
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,15 +271,17 @@ def _misses(
     is_open = ~np.isfinite(shown.value)
     moving = shown.time_sd > 0.0
     if one.value is None:
-        steady: NDArray[np.bool_] = ~is_open & ~moving & (shown.value < NEAR_LIMIT * column.limit)
-        return steady
+        late = np.where(moving, IN_TIME_SD * shown.time_sd, 0.0)
+        short_of: NDArray[np.bool_] = ~is_open & (shown.value + late < NEAR_LIMIT * column.limit)
+        return short_of
     gain_sd, digits_sd = _errors(one, meter)
     severe = np.sum((shown.severity_load * np.expm1(2.0 * column.ln_sigma[shown.owner])) ** 2, axis=0)
     batch = np.sum((shown.batch_load * BATCH_SPREAD_V) ** 2, axis=0)
     sd = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + digits_sd**2 + (gain_sd * one.value) ** 2 + severe + batch)
     with np.errstate(invalid="ignore"):
         far = np.abs(shown.value - one.value) > FAR_SD * sd
-    never = is_open & ~np.isfinite(shown.start)
+    # OL in the end, and a number read: only if the display was seen on its way there
+    never = is_open & (~np.isfinite(shown.start) | (one.state == "steady"))
     answer: NDArray[np.bool_] = np.where(is_open, never, far)
     return answer
 
