@@ -29,7 +29,7 @@ from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.repair import replace_lists
 from bridge.separate import separable_in_place
-from bridge.table import FaultSpace, ReadingTable, TableMemory, build_space, table_of
+from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 from bridge.virtualboard import Damage
 
 __all__ = ["CLOSE_NATS", "STATED", "Proof", "Prover", "Rejected"]
@@ -48,8 +48,6 @@ WINDOW_NATS = 7.0  # pairs that fall farther behind than this are given up: 1000
 RIVALS_ASKED = 40
 MOST_ANSWERS = 4
 FARTHEST = 6.0
-# a short has one wide node in a pair: displays go with its resistance, so it explains more than the three would
-PAIR_NODES = {"leak": 3, "short": 1, "high": 1}
 
 
 class Rejected(Exception):
@@ -143,8 +141,7 @@ class Prover:
         self.probings = tuple(probings)
         self.stated = stated
         self.memory = TableMemory()
-        self._whole = TableMemory()  # of whole rankings, whose pairs have a finer grid
-        self.space = build_space(board, setup, PAIR_NODES)
+        self.space = self.memory.space(board, setup)
         self._flat = _flat(self.space)
         self._table = table_of(self._flat, meter, _blank(self.probings), memory=self.memory)
         self.rows: Rows = rows_of_singles(dataclasses.replace(self._table, space=self.space))
@@ -416,7 +413,7 @@ class Prover:
 
     def _prove_pattern(self, damage: Damage, readings: Sequence[Reading]) -> Proof:
         """Prove three and more faults by a whole ranking: no search of singles and pairs holds them."""
-        ranking = rank(self.board, self.meter, self.setup, readings, memory=self._whole)
+        ranking = rank(self.board, self.meter, self.setup, readings, memory=self.memory)
         if not ranking.fit.ok or ranking.setup[0].what != "as-stated":
             raise Rejected("something else explains the readings better")
         answer = packages_of(self.board, damage)
