@@ -82,6 +82,7 @@ class TestConvergence:
         board = load_board(name)
         assert unsolved(board, draw_singles(board), AT_ONCE) == []
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("name", list_boards())
     def test_after_the_dwell(self, name: str) -> None:
         """All default readings of a healthy board and of two of the thirty converge through three seconds' rest."""

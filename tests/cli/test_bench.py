@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from bridge.board import load_board
 from bridge.makesafe import safe_points
 from bridge.sessionfile import SessionFile
@@ -37,6 +39,7 @@ def test_what_was_seen_is_counted_by_rank(process: Process) -> None:
     assert "Counted in before any reading: dead." in process("rank", "single-switch-cooktop", "s.jsonl").out
 
 
+@pytest.mark.slow
 def test_a_session_goes_on(process: Process) -> None:
     """The same command with the same file shows the readings there are and goes on."""
     process("bench", "single-switch-cooktop", *READY, stdin=f"{MEASURED}\nP N OL\n")

@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 
+import pytest
+
 from tests.conftest import Outcome
 
 
+@pytest.mark.slow
 def test_words(command: Callable[..., Outcome]) -> None:
     """The four efforts, the groups and what never shows."""
     outcome = command("cover", "single-switch-cooktop")
@@ -24,6 +27,7 @@ def test_json(command: Callable[..., Outcome]) -> None:
     assert all(0.0 <= tier["shows_share"] <= 1.0 + 1e-9 for tier in answer["tiers"])
 
 
+@pytest.mark.slow
 def test_a_meter_that_drives_less_tells_less(command: Callable[..., Outcome]) -> None:
     """With the moving-needle meter, other faults show; the answer depends on the meter asked for."""
     usual = json.loads(command("cover", "drive-module", "--json").out)

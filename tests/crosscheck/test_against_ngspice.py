@@ -138,6 +138,7 @@ def test_lifts_of_one_reading_agree() -> None:
     _check(_tally("six-switch-bridge", Setup(), _some("six-switch-bridge", Setup(), probings, 5)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("meter_name", ["moving-needle", "high-compliance", "pocket"])
 def test_other_meters_agree(meter_name: str) -> None:
     """Meters with another source, another polarity or more voltage read alike on both sides."""

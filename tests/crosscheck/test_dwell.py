@@ -71,6 +71,7 @@ def test_boards_agree_at_length(board_name: str) -> None:
     assert tally.readings == AT_LENGTH
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("board_name", "setup"),
     [

@@ -25,6 +25,7 @@ from tests.crosscheck.runner import operating_points, require_simulator
 from tests.crosscheck.samples import stratified
 
 
+@pytest.mark.slow
 def test_settings_move_nothing() -> None:
     """Tolerances ten thousand times tighter and a thousand times less shunt move no reading by 0.1 mV or 0.05 %."""
     require_simulator()

@@ -162,6 +162,7 @@ def test_a_leak_is_found_with_its_size() -> None:
     assert 60e3 < (first.ohms or 0.0) < 600e3  # 24 x 10 M/(10 M + R) = 23.4: R = 256 k
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("other", "times"), [("Q_VH", 2), ("Q_UL", 3)])
 def test_two_leaks_at_once_are_found(other: str, times: int) -> None:
     """Two leaks lead once voltages were read twice, on one leg, where two slips explain as much, three times."""
@@ -268,6 +269,7 @@ def test_the_command_answers_people_and_programs(command: Callable[..., Outcome]
 SHEET = "red,black,mode,reading\nP,N,volts,24\nU,N,volts,23.4\nU,N,volts,23.4\nV,N,volts,0.07\n"
 
 
+@pytest.mark.slow
 def test_rank_takes_a_supply_and_says_what_power_up_says(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """The same voltages give the same candidates by both commands, from a readings sheet or a table of volts."""
     sheet, table = tmp_path / "sheet.csv", tmp_path / "volts.csv"

@@ -92,6 +92,7 @@ def check_partition(ranking: Ranking) -> None:
     assert sum(group.size for group in ranking.groups) == len(ranking.candidates)
 
 
+@pytest.mark.slow
 @settings(max_examples=8)
 @given(any_readings())
 def test_probabilities_and_groups(readings: list[Reading]) -> None:
@@ -111,6 +112,7 @@ def test_probabilities_and_groups(readings: list[Reading]) -> None:
     assert all(0.0 <= one.probability <= 1.0 + 1e-12 for one in ranking.parts)
 
 
+@pytest.mark.slow
 @settings(max_examples=5)
 @given(any_readings(), st.randoms(use_true_random=False))
 def test_order_is_irrelevant(readings: list[Reading], rng: random.Random) -> None:
@@ -154,6 +156,7 @@ GATE_SHORTS = [number for number, (fault, _) in enumerate(FAULTS) if (fault.part
 OTHERS = [number for number in range(len(FAULTS)) if number not in GATE_SHORTS]
 
 
+@pytest.mark.slow
 def test_own_readings_speak_for_a_fault() -> None:
     """Noise-free readings of any single fault make it more probable than before, and fit."""
     assert [words for number in OTHERS if (words := unexplained(number))] == []
@@ -164,6 +167,7 @@ def test_own_readings_speak_for_a_gate_short() -> None:
     assert [words for number in GATE_SHORTS if (words := unexplained(number))] == []
 
 
+@pytest.mark.slow
 def test_own_readings_put_a_fault_among_the_likely() -> None:
     """A single fault's own readings leave it in a group that holds at least a fifth of the probability."""
     missing = []

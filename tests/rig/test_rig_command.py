@@ -41,6 +41,7 @@ def test_a_page_says_values_states_and_cautions(command: Callable[..., Outcome])
     assert "Tie gate to emitter" in outcome.out
 
 
+@pytest.mark.slow
 def test_what_was_seen_is_ranked(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """A lamp that burns without the button is a shorted switch, in words and in JSON."""
     seen = tmp_path / "seen.csv"

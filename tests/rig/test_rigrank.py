@@ -29,6 +29,7 @@ def chance(ranking: RigRanking, *modes: str) -> float:
     return sum(wanted)
 
 
+@pytest.mark.slow
 def test_a_lamp_that_obeys_both_ways_is_a_good_switch() -> None:
     """Dark, lit, dark, and lit without the button the wrong way round: good, since the diode was seen too."""
     rows = "released,off,12.0,\npressed,on,0.88,\nafter,off,12.0,\nreleased,on,,reversed\n"
@@ -40,6 +41,7 @@ def test_a_lamp_that_obeys_both_ways_is_a_good_switch() -> None:
     assert sum(belief.probability for belief in ranking.setup) == pytest.approx(1.0)
 
 
+@pytest.mark.slow
 def test_without_the_turned_test_a_missing_diode_stays_possible() -> None:
     """A lamp that obeys says nothing of the diode; the same switch turned and dark says that it is gone."""
     rows = "released,off,12.0,\npressed,on,0.88,\nafter,off,12.0,\n"
@@ -63,6 +65,7 @@ def test_other_faults_are_found(rows: str, modes: tuple[str, ...]) -> None:
     assert ranking.verdict.startswith("Bad")
 
 
+@pytest.mark.slow
 def test_a_dark_lamp_is_a_dead_switch_once_its_gate_was_measured() -> None:
     """A lamp that never lights may be a gate lead off, or burnt; 10.9 V on the gate and 12 V on it blame the switch."""
     dark = "released,off,,\npressed,off,{gate}\nafter,off,,\n"
@@ -85,6 +88,7 @@ def test_a_lamp_that_stays_on_points_at_the_pull_down() -> None:
     assert chance(ranking, "good") > 0.5
 
 
+@pytest.mark.slow
 def test_a_burst_switch_with_an_open_diode_is_found() -> None:
     """Dark with 12 V on its gate and 12 V on it, and dark the wrong way round: switch and diode are both gone."""
     rows = "released,off,12.0,,\npressed,off,12.0,10.9,\nreleased,off,12.0,,reversed\npressed,off,12.0,10.9,reversed\n"
@@ -98,6 +102,7 @@ def test_a_burst_switch_with_an_open_diode_is_found() -> None:
     assert sum(chances.values()) == pytest.approx(1.0)
 
 
+@pytest.mark.slow
 def test_a_lamp_that_was_seen_to_light_is_not_dead() -> None:
     """A dead lamp has 12 V across it and no light: seen alight it is whole, seen dark with 12 V on it, it is not."""
     lit = {belief.what: belief.probability for belief in ranked("released,on,0.01,\npressed,on,0.01,\n").setup}

@@ -57,6 +57,7 @@ def test_two_that_differ_do_not_accuse_each_other(tmp_path: Path) -> None:
     assert [spare.verdict for spare in batch.spares] == ["good", "good"]
 
 
+@pytest.mark.slow
 def test_the_command_answers_people_and_programs(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """The page counts them and the JSON lists them with reasons and match."""
     path = written(tmp_path, HEADER + ROWS)

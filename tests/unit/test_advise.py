@@ -72,6 +72,7 @@ def test_costs_grow_from_terminal_to_lifted_pin(board: Board) -> None:
     assert terminal < gate < held < lifted
 
 
+@pytest.mark.slow
 def test_only_what_can_be_reached_is_proposed(board: Board) -> None:
     """Terminals alone, a blocked place and a skipped reading are respected, and the next best comes up."""
     ranking = taken(board, "Q_UL:ce-short", [Probing("N", "U")])
@@ -89,6 +90,7 @@ def test_only_what_can_be_reached_is_proposed(board: Board) -> None:
     assert skipped[0].probing == second.probing
 
 
+@pytest.mark.slow
 def test_when_nothing_in_place_helps_one_pin_is_lifted(board: Board) -> None:
     """With all gate leads read and no pad to be reached, the advice is one pin and what to read with it lifted."""
     gates = [Probing(gate, emitter, "ohms") for gate, emitter in board.gate_leads]

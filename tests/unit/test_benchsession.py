@@ -143,6 +143,7 @@ def test_a_session_finds_the_fault_and_stops_by_itself() -> None:
     assert "Power comes back in stages" in said
 
 
+@pytest.mark.slow
 def test_places_may_be_typed_and_are_said_back() -> None:
     """A reading elsewhere than proposed is taken, in the mode usual there, any case."""
     talk = started()
@@ -158,6 +159,7 @@ def test_places_may_be_typed_and_are_said_back() -> None:
     assert all(one.discharged for one in found)
 
 
+@pytest.mark.slow
 def test_six_values_in_one_line() -> None:
     """After a proposal with fellows, as many values as fellows are taken in the order said; another number is not."""
     talk = started("drive-module")
@@ -192,6 +194,7 @@ def test_take_back_doubt_and_skip() -> None:
     assert "no reading to take back" in talk.type("undo")
 
 
+@pytest.mark.slow
 def test_questions_change_nothing() -> None:
     """Why, good, list, help, repair and a blank line answer and record nothing."""
     talk = started()
@@ -236,6 +239,7 @@ def test_a_drop_typed_at_an_ohms_place_is_asked_about_once(typed: str, volts: st
     assert talk.record.count('"reading"') == 1
 
 
+@pytest.mark.slow
 def test_a_doubtful_number_may_be_dropped_or_put_right() -> None:
     """No drops it; another line stands in its place; with its mode typed, its unit, or where it fits, nobody asks."""
     talk = started()
@@ -341,6 +345,7 @@ def test_only_terminals_and_nothing_more_to_gain() -> None:
     assert "Beyond that one would: Next: red on" in said
 
 
+@pytest.mark.slow
 def test_a_session_is_taken_up_again() -> None:
     """A record gives the same readings, set-up, skips and advice; the bus is measured anew."""
     first = started(

@@ -74,6 +74,7 @@ def test_mains_left_on_is_a_danger() -> None:
     assert charge_warning([], Setup(connected=frozenset({"motor"}))) is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("rows", "options", "taken_as_given"),
     [

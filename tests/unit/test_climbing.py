@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 
+import pytest
+
 from bridge.board import load_board
 from bridge.forecast import forecast
 from bridge.meter import load_meter
@@ -15,6 +17,7 @@ BOARD = load_board("six-switch-bridge")
 METER = load_meter()
 
 
+@pytest.mark.slow
 def test_another_drop_is_no_slip() -> None:
     """A phase read to minus in ohms climbs from where its diode's drop puts it: 40 mV less drop is no misfit.
 

@@ -75,6 +75,7 @@ def test_a_bare_leg_by_hand(leg: Board) -> None:
     assert cover.in_place == cover.hidden_in_place == cover.hidden == ()
 
 
+@pytest.mark.slow
 def test_what_shows_differs_somewhere_and_what_is_hidden_nowhere(cooktop: Cover) -> None:
     """Forecast one by one, hidden faults read like a good board at every reachable place, most others do not."""
     board = cooktop.board
@@ -92,6 +93,7 @@ def test_what_shows_differs_somewhere_and_what_is_hidden_nowhere(cooktop: Cover)
         assert any(differ(one, other, 0.015, 0.03) for one, other in zip(rows[fault], healthy, strict=True)), str(fault)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["single-switch-cooktop", "drive-module"])
 def test_more_effort_never_tells_less(name: str) -> None:
     """With each further effort as many faults show or more, and as many are decided or more."""

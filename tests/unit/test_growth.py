@@ -93,6 +93,7 @@ def test_resistances_are_fitted() -> None:
     }
 
 
+@pytest.mark.slow
 def test_probabilities_are_over_everything() -> None:
     """Healthy, singles, pairs and larger sets share one, each set listed once."""
     ranking = ranked("Q_UL:all-short:0.5", "Q_UH:all-short:0.5")

@@ -160,6 +160,7 @@ class TestOddOnes:
         assert all(place in one.places for one in odd)
 
 
+@pytest.mark.slow
 def test_named_before_any_percentage(command: Callable[..., Outcome], root: Path) -> None:
     """The command names the odd phase before the first per cent sign, and lists the readings in JSON."""
     done = command("rank", "six-switch-bridge", str(root / "examples/conveyor-drive/readings.csv"))

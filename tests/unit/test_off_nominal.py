@@ -60,6 +60,7 @@ def test_healthy_board_of_other_drops(drop_v: float) -> None:
     assert not np.any(survivors.slip[healthy] > 0.5)
 
 
+@pytest.mark.slow
 def test_drops_decide_about_the_range() -> None:
     """The test before is none where all boards are read in the same range."""
     names = {

@@ -47,6 +47,7 @@ def test_drops_are_read_off_diode_mode(drop_v: float) -> None:
         assert found.get(COOKTOP.parts[ref].batch, 0.0) == pytest.approx(drop_v, abs=STEP_V)
 
 
+@pytest.mark.slow
 def test_no_ohms_no_other_table() -> None:
     """Where diode mode alone was read nothing asks for other drops."""
     readings = [one for one in _read((), -0.06) if one.probing.mode == "diode"]

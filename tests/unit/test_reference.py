@@ -78,6 +78,7 @@ def test_a_faulty_board_is_no_reference() -> None:
         learn_reference(BOARD, METER, Setup(), [one for one in read() if one.value is None])
 
 
+@pytest.mark.slow
 def test_one_reading_means_more_beside_a_good_board() -> None:
     """0.40 V at one diode is nothing odd by the file, 0.42 V; beside a good board at 0.48 V it speaks of a leak."""
     spot = [Probing("U", "P")]
@@ -96,6 +97,7 @@ def test_one_reading_means_more_beside_a_good_board() -> None:
     assert np.isclose(sum(one.probability for one in beside.candidates), 1.0)
 
 
+@pytest.mark.slow
 def test_command(command: Callable[..., Outcome], tmp_path: Path, root: Path) -> None:
     """The command takes a file, and refuses one that is no good board with exit status 2."""
     sheet = str(root / "examples/fan-drive/readings.csv")

@@ -152,6 +152,7 @@ class TestRanking:
         assert suspicion[1]["Q_H"] > suspicion[0]["Q_H"]
         assert suspicion[1]["D_AC2L"] > 0.98
 
+    @pytest.mark.slow
     def test_command(self, command: Callable[..., Outcome], root: Path) -> None:
         """The command takes it, says so, and refuses what it does not know with exit status 2."""
         place = ("half-bridge-cooktop", str(root / "examples/cooktop-trips/readings.csv"))

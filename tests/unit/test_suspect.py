@@ -37,6 +37,7 @@ def readings_of(board: Board, setup: Setup, *faults: str) -> list[Reading]:
     return readings
 
 
+@pytest.mark.slow
 def test_swapped_leads_are_found_and_the_fault_with_them(board: Board) -> None:
     """Readings taken with the leads exchanged name the leads first, and still the shorted switch."""
     taken = [exchange_leads(reading) for reading in readings_of(board, Setup(), "Q_VL:ce-short:0.4")]
@@ -47,6 +48,7 @@ def test_swapped_leads_are_found_and_the_fault_with_them(board: Board) -> None:
     assert "Q_VL" in ranking.groups[0].replace
 
 
+@pytest.mark.slow
 def test_a_motor_left_connected_condemns_no_part(board: Board) -> None:
     """A healthy board with its motor left on is a set-up, and the healthy board is the best candidate in it."""
     taken = readings_of(board, Setup(connected=frozenset({"motor"})))
@@ -84,6 +86,7 @@ def test_predictions_of_swapped_readings_are_swapped(board: Board) -> None:
             assert shown.value == pytest.approx(reading.value, abs=0.02)
 
 
+@pytest.mark.slow
 def test_what_was_connected_for_one_reading_counts_for_that_reading(board: Board) -> None:
     """A motor named in one row explains that row and no other, and its prediction says so."""
     motor = frozenset({"motor"})
@@ -102,6 +105,7 @@ def test_what_was_connected_for_one_reading_counts_for_that_reading(board: Board
     assert shown == pytest.approx(0.002, abs=0.001)
 
 
+@pytest.mark.slow
 def test_another_meter_is_suspected_where_another_was_used(board: Board) -> None:
     """Readings of a meter with less current raise the suspicion that it was not the stated one."""
     pocket = load_meter("pocket")
@@ -115,6 +119,7 @@ def test_another_meter_is_suspected_where_another_was_used(board: Board) -> None
     assert shares["other-meter"] > right["other-meter"]
 
 
+@pytest.mark.slow
 def test_wide_damage_is_no_slip_at_the_bench(board: Board) -> None:
     """What pairs and larger sets add to the stated set-up counts for it: twenty nats move the odds by as much."""
     taken = [exchange_leads(reading) for reading in readings_of(board, Setup(), "Q_VL:ce-short:0.4")]

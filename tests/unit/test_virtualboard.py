@@ -32,6 +32,7 @@ def test_spreads() -> None:
     assert (drops[:, 0] - drops[:, 1]).std() == pytest.approx(own * np.sqrt(2.0), rel=0.12)
 
 
+@pytest.mark.slow
 def test_faults_follow_the_prior() -> None:
     """Of 2000 single faults the share of shorted switches is that of the prior; a uniform draw is another one."""
     space = build_space(BOARD, Setup())
