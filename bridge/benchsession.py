@@ -117,7 +117,7 @@ class BenchSession:
         self._memory = TableMemory()  # one more reading costs one column
         self._advice: NextReading | None = None
         self._pending: list[Reading] = []  # typed, asked about, not taken yet
-        self._leads: list[tuple[frozenset[str], float]] = []  # the first replace list after each reading
+        self._leads: dict[int, tuple[frozenset[str], float]] = {}  # the first replace list after so many readings
 
     @property
     def meter(self) -> MeterProfile:
@@ -452,10 +452,11 @@ class BenchSession:
         """Return the end where one list stands and readings hardly move it any more; None where it goes on."""
         if not self.readings:
             return None
-        self._leads.append(next(iter(replace_lists(ranking).items())))
-        if self.certain > CERTAIN or not ranking.fit.ok or len(self._leads) <= LITTLE_TIMES:
+        count = len(self.readings)
+        self._leads[count] = next(iter(replace_lists(ranking).items()))
+        recent = [self._leads[number] for number in range(count - LITTLE_TIMES, count + 1) if number in self._leads]
+        if self.certain > CERTAIN or not ranking.fit.ok or len(recent) <= LITTLE_TIMES:
             return None  # who asks for more than the usual certainty wants every reading
-        recent = self._leads[-LITTLE_TIMES - 1 :]
         packages, probability = recent[-1]
         moves = [abs(after[1] - before[1]) for before, after in itertools.pairwise(recent)]
         same = all(one == packages for one, _ in recent)

@@ -29,6 +29,7 @@ BEFORE = {
     "leak": "leaking",
 }
 VOWELS = "aeiou"
+TEST_FIRST = "test, with a lead lifted where no reading in place tells, and replace if bad,"
 
 
 def _one_fault(board: Board, part: str, mode: str) -> str:
@@ -90,7 +91,8 @@ def group_words(ranking: Ranking, group: Group) -> str:
         named.append(f"{left} rarer possibilit{'y' if left == 1 else 'ies'}")
     told = f"These readings cannot tell {' from '.join(named[:2])}"
     told += f", nor from {' or '.join(named[2:])}" if len(named) > 2 else ""
-    apart = "a further reading in place can" if group.separable_in_place else "nothing in place can"
+    some = "nothing in place can" if group.size == 2 else "not all of them can be told apart in place"
+    apart = "a further reading in place can" if group.separable_in_place else some
     return f"{told}; {apart}: {_what_to_do(board, group, members)}"
 
 
@@ -106,7 +108,7 @@ def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str
             held[package] += one.probability
     certain = tuple(name for name in group.replace if held[name] >= REPLACE_SHARE * group.probability)
     open_ones = tuple(name for name in group.replace if name not in certain)
-    way = "take it before you replace" if group.separable_in_place else "lift a lead to test, and replace if bad,"
+    way = "take it before you replace" if group.separable_in_place else TEST_FIRST
     if not open_ones:
         return f"the same packages either way, replace {packages_in_words(certain)}"
     if not certain:

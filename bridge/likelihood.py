@@ -345,7 +345,9 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ra
         right_way = right_way & course.reaches_open
     honest = (1.0 - model.slip) * STATE_NAMED_RIGHT
     if math.isnan(model.value):
-        named: Array = honest * right_way.astype(np.float64) + (1.0 - honest)
+        # who writes that it ran to OL saw it arrive; who writes only climbing saw it still on its way
+        seen = creeps & course.reaches_open if model.to_ol else right_way
+        named: Array = honest * seen.astype(np.float64) + (1.0 - honest)
         return named
     at_dwell = _normal_density(model.value, mean, sd, ratio)
     caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)

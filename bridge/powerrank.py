@@ -15,7 +15,7 @@ from bridge.faults import Fault
 from bridge.firstpower import BenchSupply, Place, power_volts
 from bridge.forecast import Forecast
 from bridge.groups import error_between, smallest_replacement
-from bridge.meter import load_meter
+from bridge.meter import MeterProfile
 from bridge.powerrows import (
     FITS_WITHIN_SD,
     Faults,
@@ -117,13 +117,17 @@ def _forecast(probing: Probing, volts: float | None) -> Forecast:
     return Forecast(probing, volts, "V", "steady", volts, volts)
 
 
-def rank_power(board: Board, setup: Setup, supply: BenchSupply, readings: Sequence[Reading]) -> PowerRanking:
+def rank_power(
+    board: Board, meter: MeterProfile, setup: Setup, supply: BenchSupply, readings: Sequence[Reading]
+) -> PowerRanking:
     """Return the healthy board, every single fault and every pair, ranked by how well they explain the voltages.
 
     Parameters
     ----------
     board : Board
         The board.
+    meter : MeterProfile
+        The meter in hand: whether its other modes could tell what these voltages cannot.
     setup : Setup
         What is connected or unplugged; the temperature.
     supply : BenchSupply
@@ -146,10 +150,10 @@ def rank_power(board: Board, setup: Setup, supply: BenchSupply, readings: Sequen
     rows = list_rows(bench, faults)
     near = neighbours(board, faults, rows, read, column)
     solve_rows(bench, faults, rows, near, near)
-    log_joint = rows.log_prior + _log_chance(rows, slice(None), read, column, supply.volts)
+    log_joint = rows.log_prior + _log_chance(rows, read, column, supply.volts)
     some = leading_pairs(rows, log_joint)
-    solve_rows(bench, faults, rows, some, near)
-    log_joint = rows.log_prior + _log_chance(rows, slice(None), read, column, supply.volts)
+    solve_rows(bench, faults, rows, np.setdiff1d(some, near), near[:0])
+    log_joint = rows.log_prior + _log_chance(rows, read, column, supply.volts)
     share = np.exp(log_joint - np.max(log_joint))
     share /= share.sum()
     code = (rows.first + 1) * (len(faults) + 1) + rows.second + 1
@@ -171,21 +175,21 @@ def rank_power(board: Board, setup: Setup, supply: BenchSupply, readings: Sequen
     )
     return PowerRanking(
         board=board,
-        meter=load_meter(),
+        meter=meter,
         given_setup=setup,
         readings=tuple(readings),
         fit=_judge(rows, int(best[0]), readings, read, column),
         candidates=candidates,
-        groups=_list_groups(board, setup, candidates, total, label),
+        groups=_list_groups(board, meter, setup, candidates, total, label),
         parts=_suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         supply=supply,
     )
 
 
-def _log_chance(rows: PowerRows, some: slice | Index, read: Array, column: Index, supply_volts: float) -> Array:
-    """Return ln of the probability of all voltages under some of the rows."""
-    volts, step, leak = rows.volts[some], rows.step[some], rows.leak[some]
+def _log_chance(rows: PowerRows, read: Array, column: Index, supply_volts: float) -> Array:
+    """Return ln of the probability of all voltages under each row."""
+    volts, step, leak = rows.volts, rows.step, rows.leak
     total = np.zeros(len(volts))
     for value, place in zip(read.tolist(), column.tolist(), strict=True):
         away, meter = value - volts[:, place], meter_sd(value)
@@ -249,7 +253,7 @@ def _by_probability(label: Index, probability: Array) -> Index:
 
 
 def _list_groups(
-    board: Board, setup: Setup, candidates: Sequence[Candidate], probability: Array, label: Index
+    board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate], probability: Array, label: Index
 ) -> tuple[Group, ...]:
     groups = []
     for number in range(int(label.max()) + 1):
@@ -271,7 +275,7 @@ def _list_groups(
                 id=number,
                 probability=float(probability[members].sum()),
                 size=len(members),
-                separable_in_place=separable_in_place(board, load_meter(), setup, listed) if worth else True,
+                separable_in_place=separable_in_place(board, meter, setup, listed) if worth else True,
                 members=tuple(members.tolist()),
                 replace=smallest_replacement(known),
                 rest=bool(probability[members[0]] < LEAST_LEADER),

@@ -124,7 +124,7 @@ def _rank_in(
     models = model_readings(readings, meter)
     screened = screen(table, models, progress)
     survivors = refine(table, models, screened)
-    off = drops_shown(table, models, survivors)
+    off = drops_shown(table, models, survivors, known.spread)
     if off:
         real = memory.other_board(board, off, lambda: with_drops(board, dict(off)))
         moved = dataclasses.replace(memory.space(real, setup), priors=space.priors)

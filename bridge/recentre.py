@@ -17,7 +17,7 @@ from bridge.evidence import BATCH_SPREAD_V, Survivors
 from bridge.likelihood import ReadingModel, by_ratio
 from bridge.table import ReadingTable
 
-__all__ = ["drops_shown", "with_drops"]
+__all__ = ["drops_shown", "shared_errors", "with_drops"]
 
 Array = NDArray[np.float64]
 
@@ -26,7 +26,7 @@ KNOWN_SHARE = 0.5  # a batch whose spread the readings have not halved stays whe
 
 
 def drops_shown(
-    table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivors
+    table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivors, spread: Mapping[str, float]
 ) -> tuple[tuple[str, float], ...]:
     """Return by how much the drops of batches lie off the file's [V], rounded; empty where it matters to no reading.
 
@@ -38,6 +38,8 @@ def drops_shown(
         The readings.
     survivors : Survivors
         What the hypotheses predict; the most probable one is asked.
+    spread : mapping of str to float
+        Standard deviation of the drops of each batch that a good board has narrowed [V]; the others stray as usual.
 
     Notes
     -----
@@ -54,15 +56,33 @@ def drops_shown(
         return ()
     used = np.array([model.kind == "number" and not model.in_ohms for model in models])
     used &= np.isfinite(mean) & (survivors.slip[row] < 0.5)
-    weighted = loads[used] / own[used, None]
     gap = np.array([model.value for model in models])[used] - mean[used]
-    covariance = np.linalg.inv(np.eye(batches) + weighted.T @ weighted)
-    shift = covariance @ (weighted.T @ (gap / own[used]))
-    steps = np.round(shift * BATCH_SPREAD_V / STEP_V)
+    shift, covariance = shared_errors(loads[used], own[used], gap)
+    steps = np.round(shift * [spread.get(batch, BATCH_SPREAD_V) for batch in table.batches] / STEP_V)
     steps[np.sqrt(np.diag(covariance)) > KNOWN_SHARE] = 0.0
     return tuple(
         (batch, float(step) * STEP_V) for batch, step in zip(table.batches, steps.tolist(), strict=True) if step
     )
+
+
+def shared_errors(loads: Array, own: Array, gap: Array) -> tuple[Array, Array]:
+    """Return what readings say of the unknowns they share: mean and covariance, each of unit variance before.
+
+    Parameters
+    ----------
+    loads : ndarray, readings x unknowns
+        Answer of each reading to each unknown [unit].
+    own, gap : ndarray, readings
+        Independent spread, and what was read less what is predicted [unit].
+
+    Notes
+    -----
+    Posterior of a linear model with Gaussian errors: Rasmussen & Williams, Gaussian Processes for Machine Learning
+    (2006), section 2.1.1.
+    """
+    weighted = loads / own[:, None]
+    covariance: Array = np.asarray(np.linalg.inv(np.eye(loads.shape[1]) + weighted.T @ weighted), dtype=np.float64)
+    return covariance @ (weighted.T @ (gap / own)), covariance
 
 
 def with_drops(board: Board, shift: Mapping[str, float]) -> Board:

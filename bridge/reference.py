@@ -25,6 +25,7 @@ from bridge.likelihood import as_read, model_readings
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
+from bridge.recentre import shared_errors, with_drops
 from bridge.table import Displays, FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
 
 __all__ = ["KnownGood", "learn_reference", "narrow_table"]
@@ -106,9 +107,7 @@ def learn_reference(board: Board, meter: MeterProfile, setup: Setup, readings: S
     kept = usable.copy()
     wrong = [r for r, contradicts in enumerate(contradiction) if contradicts]
     while True:
-        weighted = np.where(kept[:, None], loads / own[:, None], 0.0)
-        covariance = np.linalg.inv(np.eye(loads.shape[1]) + weighted.T @ weighted)
-        shared = covariance @ (weighted.T @ (gap / own))
+        shared, covariance = shared_errors(loads[kept], own[kept], gap[kept])
         left = np.where(kept, np.abs(gap - loads @ shared) / own, 0.0)
         worst = int(np.argmax(left))
         if left[worst] > SLIP_SD:
@@ -123,15 +122,7 @@ def learn_reference(board: Board, meter: MeterProfile, setup: Setup, readings: S
     shift = dict(zip(batches, (shared[: len(batches)] * BATCH_SPREAD_V).tolist(), strict=True))
     known_sd = np.sqrt(np.diag(covariance)[: len(batches)]) * BATCH_SPREAD_V
     spread = np.minimum(np.hypot(known_sd, BETWEEN_BOARDS_V), BATCH_SPREAD_V)
-    parts = {
-        ref: dataclasses.replace(
-            part, values={**part.values, "drop_1ma": part.values["drop_1ma"] + shift.get(part.batch, 0.0)}
-        )
-        if "drop_1ma" in part.values
-        else part
-        for ref, part in board.parts.items()
-    }
-    return KnownGood(dataclasses.replace(board, parts=parts), dict(zip(batches, spread.tolist(), strict=True)))
+    return KnownGood(with_drops(board, shift), dict(zip(batches, spread.tolist(), strict=True)))
 
 
 def narrow_table(table: ReadingTable, spread: Mapping[str, float]) -> ReadingTable:

@@ -13,7 +13,7 @@ from bridge.advicepage import advice_page, probing_words
 from bridge.advise import NextReading, suggest_readings
 from bridge.band import Band, healthy_bands
 from bridge.canvas import Lettering
-from bridge.charge import EMPTY_V, charge_warning, highest_charge
+from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
 from bridge.faults import Fault
 from bridge.floorplan import Floorplan, plan_floor
@@ -302,7 +302,7 @@ def report_html(report: Report) -> str:
     from jinja2 import Environment, StrictUndefined
 
     ranking = report.ranking
-    warning = charge_warning(ranking.readings, ranking.given_setup)
+    warning = ranking.caution
     verdict = verdict_sentences(ranking)
     rows, short = _rows(report)
     source = resources.files("bridge").joinpath("data", "report.html.jinja").read_text(encoding="utf-8")

@@ -42,6 +42,7 @@ def power_up(
     from bridge import payload, powerwords
     from bridge.board import load_board
     from bridge.firstpower import supply_from
+    from bridge.meter import load_meter
     from bridge.powerrank import rank_power
     from bridge.powersheet import load_power_readings
 
@@ -51,7 +52,7 @@ def power_up(
     listed = TOP if top is None else top
     ranking = None
     if readings is not None:
-        ranking = rank_power(known, setup, source, load_power_readings(readings, known, setup))
+        ranking = rank_power(known, load_meter(), setup, source, load_power_readings(readings, known, setup))
     if json:
         return payload.json_text(powerwords.power_payload(known, setup, source, ranking, listed))
     return powerwords.power_page(known, setup, source, ranking, listed)

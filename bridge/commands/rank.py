@@ -94,7 +94,7 @@ def _powered(
         if typed:
             raise InputError("there together with --supply; accepted: one of the two", where=option)
     readings = check_powered(taken.readings, shown_source(taken.source))
-    ranking = rank_power(board, taken.setup, supply, readings)
+    ranking = rank_power(board, taken.meter, taken.setup, supply, readings)
     if json:
         return payload.json_text(payload.ranking_payload(ranking, top))
     return powerwords.powered_page(ranking, top, every_row=every_row)

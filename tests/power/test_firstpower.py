@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -146,7 +147,7 @@ def readings_of(faults: list[tuple[Fault, float | None]], times: int = 1) -> lis
 def test_good_voltages_make_a_good_board_likelier() -> None:
     """With the bus up, all phases near minus and the gates at rest, the healthy board gains on its prior."""
     rows = [reading("P", "N", 24.0), *(reading(phase, "N", 0.07) for phase in "UVW"), reading("G_UH", "E_UH", 0.0)]
-    ranking = rank_power(BRIDGE, Setup(), BENCH, rows)
+    ranking = rank_power(BRIDGE, load_meter(), Setup(), BENCH, rows)
     assert ranking.candidates[0].faults == ()
     assert ranking.candidates[0].probability > 0.65
     assert ranking.fit.ok
@@ -156,7 +157,7 @@ def test_good_voltages_make_a_good_board_likelier() -> None:
 def test_a_leak_is_found_with_its_size() -> None:
     """U at 23.4 V, read twice, is a leak of some 256 k from P; it is blamed on the upper switch or its diode."""
     rows = [reading("P", "N", 24.0), reading("U", "N", 23.4), reading("U", "N", 23.4), reading("V", "N", 0.1)]
-    ranking = rank_power(BRIDGE, Setup(), BENCH, rows)
+    ranking = rank_power(BRIDGE, load_meter(), Setup(), BENCH, rows)
     first = ranking.candidates[0].faults[0]
     assert (first.part, first.mode) in {("Q_UH", "ce-leak"), ("D_UH", "leak")}
     assert 60e3 < (first.ohms or 0.0) < 600e3  # 24 x 10 M/(10 M + R) = 23.4: R = 256 k
@@ -167,7 +168,7 @@ def test_a_leak_is_found_with_its_size() -> None:
 def test_two_leaks_at_once_are_found(other: str, times: int) -> None:
     """Two leaks lead once voltages were read twice, on one leg, where two slips explain as much, three times."""
     faults: list[tuple[Fault, float | None]] = [(Fault("Q_UH", "ce-leak"), 40e3), (Fault(other, "ce-leak"), 90e3)]
-    ranking = rank_power(BRIDGE, Setup(), BENCH, readings_of(faults, times))
+    ranking = rank_power(BRIDGE, load_meter(), Setup(), BENCH, readings_of(faults, times))
     leader = ranking.groups[ranking.candidates[0].group]
     packages = [
         {BRIDGE.parts[guess.part].package for guess in ranking.candidates[member].faults}
@@ -182,7 +183,7 @@ def test_two_leaks_at_once_are_found(other: str, times: int) -> None:
 
 def test_what_the_voltages_cannot_tell_apart_is_one_group() -> None:
     """A leaking switch and its leaking diode lie between the same two nets: one group, and the same package."""
-    ranking = rank_power(BRIDGE, Setup(), BENCH, readings_of([(Fault("Q_WL", "ce-leak"), 30e3)]))
+    ranking = rank_power(BRIDGE, load_meter(), Setup(), BENCH, readings_of([(Fault("Q_WL", "ce-leak"), 30e3)]))
     number = {guess.faults[0]: guess.group for guess in ranking.candidates if len(guess.faults) == 1}
     groups = {(fault.part, fault.mode): group for fault, group in number.items()}
     assert groups["Q_WL", "ce-leak"] == groups["D_WL", "leak"]
@@ -253,7 +254,11 @@ def test_the_command_answers_people_and_programs(command: Callable[..., Outcome]
     page = command("power-up", "six-switch-bridge", "--supply", "24", "--limit", "0.1")
     assert (page.status, page.err) == (0, "")
     assert "Q_UH:ce-leak" in page.out
-    assert "current limit" in page.out
+    assert page.out.index("its current limit set") < page.out.index("A good board\n")
+    assert page.out.index("bus capacitor keeps the supply's volts") > page.out.index("Faults that show")
+    (silence,) = (line for line in page.out.splitlines() if line.startswith("Silence is no health"))
+    assert {"Q_UL", "Q_VL", "Q_WL"} <= set(re.findall(r"\w+", silence))
+    assert "reads 0.000 V at U to N, a good board 0.069 V" in silence
     path = tmp_path / "volts.csv"
     path.write_text("red;black;volts\nU;N;0,07\nP;N;24\n", encoding="utf-8")
     outcome = command("power-up", "six-switch-bridge", "--readings", str(path), "--json")
@@ -285,7 +290,8 @@ def test_rank_takes_a_supply_and_says_what_power_up_says(command: Callable[..., 
     assert [row["value"] for row in first["predicted"]] == pytest.approx([24.0, 23.4, 23.4, 0.07], abs=0.4)
     assert ranked["caution"] is None
     page = command("rank", "six-switch-bridge", str(sheet), "--supply", "24").out
-    assert "Q_UH" in page.splitlines()[0]
+    assert page.index("its current limit set") < page.index("What explains")
+    assert "Q_UH" in page[: page.index("What explains")]
     assert "bridgefault next" not in page
 
 

@@ -283,6 +283,25 @@ def test_with_mains_connected_nothing_goes_on() -> None:
 
 
 @pytest.mark.slow
+def test_what_is_no_new_reading_ends_nothing() -> None:
+    """Each reading taken back and typed again: the session ends after as many readings as without."""
+    assert _readings_to_the_end(again=True) == _readings_to_the_end(again=False)
+
+
+def _readings_to_the_end(*, again: bool) -> int:
+    hand, talk = MeterHand.on(BRIDGE, "Q_UL:ce-short:0.3"), started("six-switch-bridge")
+    for count in range(12):
+        if talk.answer.done:
+            return count
+        reading = hand.answer(talk.said)
+        assert reading is not None
+        talk.type(reading)
+        if again and not talk.answer.done:
+            talk.type("undo", reading)
+    return 12
+
+
+@pytest.mark.slow
 def test_it_ends_where_readings_hardly_move_it() -> None:
     """A shorted switch of a bridge stands above 90 % while one reading after another adds a percent: that is enough."""
     hand = MeterHand.on(BRIDGE, "Q_UL:ce-short:0.3")

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from bridge.board import load_board
+from bridge.evidence import screen
+from bridge.faults import Fault
 from bridge.forecast import forecast
+from bridge.likelihood import model_readings
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
+from bridge.table import build_space, table_of
 
 BOARD = load_board("six-switch-bridge")
 METER = load_meter()
@@ -47,3 +52,15 @@ def test_another_drop_is_no_slip() -> None:
     assert ranking.fit.ok
     assert ranking.fit.worst_reading is None
     assert ranking.setup[0].what == "as-stated"
+
+
+def test_run_to_overload_is_expected_of_what_charges() -> None:
+    """Who watched a display run to OL saw no steady number: it speaks against a hypothesis that predicts one."""
+    space = build_space(BOARD, Setup())
+    reading = Reading(0, Probing("U", "N"), "climbing to OL", None, "V", "climbing", to_ol=True, discharged=True)
+    table = table_of(space, METER, [reading], pairs=False)
+    models = model_readings([reading], METER)
+    screened = screen(table, models, pairs=False)
+    short = space.singles.fault == space.faults.index(Fault("Q_UL", "ce-short"))
+    own = screened.single - space.singles.log_weight - space.priors.log_single[space.singles.fault]
+    assert screened.healthy - space.priors.log_healthy > np.max(own[short]) + 2.0

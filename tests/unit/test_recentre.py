@@ -14,6 +14,7 @@ from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.recentre import STEP_V, drops_shown, with_drops
+from bridge.reference import narrow_table
 from bridge.table import build_space, table_of
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 from tests.studies.plan import standard_sheet
@@ -42,7 +43,7 @@ def test_drops_are_read_off_diode_mode(drop_v: float) -> None:
     readings = _read((), drop_v)
     table = table_of(build_space(COOKTOP, SETUP), METER, readings, pairs=False)
     models = model_readings(readings, METER)
-    found = dict(drops_shown(table, models, refine(table, models, screen(table, models, pairs=False))))
+    found = dict(drops_shown(table, models, refine(table, models, screen(table, models, pairs=False)), {}))
     for ref in ("D_AC1H", "D_H"):
         assert found.get(COOKTOP.parts[ref].batch, 0.0) == pytest.approx(drop_v, abs=STEP_V)
 
@@ -53,7 +54,7 @@ def test_no_ohms_no_other_table() -> None:
     readings = [one for one in _read((), -0.06) if one.probing.mode == "diode"]
     table = table_of(build_space(COOKTOP, SETUP), METER, readings, pairs=False)
     models = model_readings(readings, METER)
-    assert drops_shown(table, models, refine(table, models, screen(table, models, pairs=False))) == ()
+    assert drops_shown(table, models, refine(table, models, screen(table, models, pairs=False)), {}) == ()
 
 
 def test_low_drops_are_no_leak() -> None:
@@ -63,3 +64,15 @@ def test_low_drops_are_no_leak() -> None:
     leader = ranking.candidates[0]
     assert [(one.part, one.mode) for one in leader.faults] == [("Q_H", "ce-short")]
     assert ranking.fit.ok
+
+
+def test_a_good_board_narrows_what_a_step_is_worth() -> None:
+    """Beside a good board a batch strays less: the same readings still move the drops by no more than they show."""
+    readings = _read((), 0.03)
+    table = table_of(build_space(COOKTOP, SETUP), METER, readings, pairs=False)
+    spread = dict.fromkeys(table.batches, 0.02)
+    narrow = narrow_table(table, spread)
+    models = model_readings(readings, METER)
+    survivors = refine(narrow, models, screen(narrow, models, pairs=False))
+    found = dict(drops_shown(narrow, models, survivors, spread))
+    assert found[COOKTOP.parts["D_AC1H"].batch] == pytest.approx(0.03, abs=STEP_V)
