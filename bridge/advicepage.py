@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bridge.advise import NextReading
-from bridge.charge import EMPTY_V, charge_warning, highest_charge
+from bridge.charge import EMPTY_V, highest_charge
 from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
@@ -93,13 +93,13 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     advice : sequence of NextReading
         Readings worth taking, best first.
     """
-    warning = charge_warning(ranking.readings, ranking.given_setup)
+    warning = ranking.caution
     if warning is not None and highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return [warning, "No reading is proposed until the board is discharged and its voltage measured again."]
     if not advice:
-        return [NOTHING, CAUTION]
+        return [CAUTION, NOTHING]
     best = advice[0]
-    page: list[str | Table] = [] if warning is None else [warning]
+    page: list[str | Table] = [CAUTION] if warning is None else [warning, CAUTION]
     if best.probing.lift:
         page.append(LIFTING.format(pin=best.probing.lift_text))
     page += [f"Next: {probing_words(best.probing)}."]
@@ -137,5 +137,4 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     page.append(csv_row(best.probing))
     if any(reading.probing.hold for reading in advice):
         page.append(HOLDING)
-    page.append(CAUTION)
     return page

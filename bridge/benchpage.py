@@ -14,7 +14,7 @@ from bridge.partkinds import SWITCH_KINDS
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.render import SETUP_WORDS, percent
+from bridge.render import SETUP_WORDS, part_in_package, percent
 from bridge.repair import package_words, replace_lists
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.worksheet import expected_words, make_worksheet
@@ -113,7 +113,10 @@ def _likeliest_fault(ranking: Ranking, packages: frozenset[str]) -> str:
     parts = ranking.board.parts
     for candidate in ranking.candidates:
         if {parts[guess.part].package for guess in candidate.faults} == packages:
-            words = [f"{one.part} {describe_fault(parts[one.part], one.mode).phrase}" for one in candidate.faults]
+            words = [
+                f"{part_in_package(ranking.board, one.part)} {describe_fault(parts[one.part], one.mode).phrase}"
+                for one in candidate.faults
+            ]
             return "; ".join(words) or "healthy board"
     return ""
 

@@ -72,8 +72,8 @@ def cover_page(cover: Cover, *, every_group: bool = False) -> Page:
         shown = tuple((percent(group.share), ", ".join(group.packages), _by_part(group.faults)) for group in groups)
         page.append(
             Table(
-                "Never told apart in place, across packages",
-                (Column("weight", right=True), Column("packages"), Column("faults")),
+                "Never told apart in place, though in different parts to replace",
+                (Column("weight", right=True), Column("parts to replace"), Column("faults")),
                 shown,
             )
         )

@@ -26,7 +26,16 @@ from bridge.units import parse_quantity
 from bridge.variants import ChangeClasses
 from bridge.wording import listed, quoted
 
-__all__ = ["LEADS_OHMS", "VOLTMETER_OHMS", "BenchSupply", "Place", "places_to_read", "power_volts", "supply_from"]
+__all__ = [
+    "LEADS_OHMS",
+    "USUAL_A",
+    "VOLTMETER_OHMS",
+    "BenchSupply",
+    "Place",
+    "places_to_read",
+    "power_volts",
+    "supply_from",
+]
 
 VOLTMETER_OHMS = 10e6  # hand-held meters; common practice, no source
 LEADS_OHMS = 0.05  # supply leads; common practice, no source

@@ -10,7 +10,17 @@ from typing import TextIO
 
 from bridge.errors import MachineError
 
-__all__ = ["Column", "Page", "Table", "can_show", "plain_text", "terminal_columns", "write_page", "write_text"]
+__all__ = [
+    "Column",
+    "Page",
+    "Table",
+    "bulleted",
+    "can_show",
+    "plain_text",
+    "terminal_columns",
+    "write_page",
+    "write_text",
+]
 
 GAP = "  "
 # where a stream cannot hold a sign, the word that means the same
@@ -68,6 +78,26 @@ class Table:
 
 Page = Sequence[str | Table]
 """An answer to a person: paragraphs and tables, in reading order."""
+
+
+def bulleted(title: str, lines: Sequence[str]) -> str:
+    """Return a list with a line above it, as one paragraph of a page.
+
+    Parameters
+    ----------
+    title : str
+        What it lists.
+    lines : sequence of str
+        Its entries.
+
+    Examples
+    --------
+    >>> print(bulleted("Before power goes on", ("Set the limit.", "Measure the bus.")))
+    Before power goes on:
+    - Set the limit.
+    - Measure the bus.
+    """
+    return f"{title}:\n" + "\n".join(f"- {line}" for line in lines)
 
 
 def _printable(text: str) -> str:

@@ -106,7 +106,7 @@ def loose_page(part: SwitchPart, meter: MeterProfile, verdict: LooseVerdict | No
     verdict : LooseVerdict, optional
         What its readings say.
     """
-    blocks: list[str | Table] = []
+    blocks: list[str | Table] = [CAUTION]
     if verdict is not None:
         reasons = f": {'; '.join(verdict.reasons)}" if verdict.reasons else ""
         blocks.append(f"{verdict.verdict.capitalize()}, good with {verdict.good:.1%}{reasons}.")
@@ -124,7 +124,6 @@ def loose_page(part: SwitchPart, meter: MeterProfile, verdict: LooseVerdict | No
     )
     columns = (Column("step"), Column("what to do"), Column("mode"), Column("good", right=True))
     blocks.append(Table("Readings, in this order", columns, steps))
-    blocks.append(CAUTION)
     return blocks
 
 

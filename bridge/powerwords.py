@@ -7,9 +7,10 @@ from typing import Any
 
 from bridge.board import Board
 from bridge.faults import Fault, describe_fault
-from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts
+from bridge.firstpower import USUAL_A, BenchSupply, Place, places_to_read, power_volts
 from bridge.forecast import Forecast
-from bridge.layout import Column, Page, Table
+from bridge.layout import Column, Page, Table, bulleted
+from bridge.partkinds import SWITCH_KINDS
 from bridge.payload import ranking_payload
 from bridge.powerrank import PowerRanking
 from bridge.powerrows import single_faults
@@ -21,18 +22,31 @@ __all__ = ["power_page", "power_payload", "powered_forecast_page", "powered_page
 
 SEEN_V = 0.5  # what a voltage has to move by to be noticed beside leakage and the meter
 LISTED = 25
+SHORTS = ("short", "ce-short", "all-short", "gc-short")  # of a switch or diode: from one main net to another
+SHORTS_NAMED = 12
 CAUTIONS = (
-    "Mains unplugged, bus discharged and measured; the supply isolated from mains, its current limit set before it is "
-    "joined to P and N, plus to P.",
+    "Mains unplugged and no mains anywhere on the board; bus discharged and measured; motor, coil or transformer off, "
+    "unless named with --connected.",
+    "The supply isolated from mains, its current limit set before it is joined to P and N, plus to P.",
     "The gate drive stays without supply: a gate that is up now is a fault by itself.",
     "If the supply falls into its limit, switch off and look for a short; do not turn the limit up.",
     "A good switch leaks a fraction of a microampere, which a 10 megohm voltmeter shows as volts; compare the phases.",
-    "Where local rules or the maker's manual ask for more, they are right.",
+    "Live work is for people trained and authorised for it; where local rules or the maker's manual ask for more, they "
+    "are right.",
+)
+FIRST = (
+    "The first stage of power coming back, before the gate signals: with no gate driven nothing may conduct, so any "
+    f"current beyond that of bleeder and dividers is a fault, and a limit of {USUAL_A:g} A breaks nothing."
+)
+AFTERWARDS = (
+    "Afterwards: switch the supply off, wait, measure P to N, and discharge through a resistor below 0.5 V before any "
+    "diode or ohms reading: the bus capacitor keeps the supply's volts."
 )
 
-_CAUTION_BLOCK = "Before power goes on:\n" + "\n".join(f"- {caution}" for caution in CAUTIONS)
+_CAUTION_BLOCK = bulleted("Before power goes on", CAUTIONS)
 
 Row = tuple[float | None, ...]
+Move = tuple[float, Place, float, float]  # how far, where, from the fault, on a good board [V]
 
 
 def _fed(supply: BenchSupply) -> str:
@@ -76,7 +90,7 @@ def power_payload(
         "board": board.name,
         "supply_volts": supply.volts,
         "limit_amps": supply.amps,
-        "cautions": list(CAUTIONS),
+        "cautions": [*CAUTIONS, AFTERWARDS],
         "places": [{"red": place.red, "black": place.black} for place in places],
         "healthy": list(healthy),
         "faults": [{"fault": name, "volts": list(row)} for name, _, row in faults],
@@ -110,32 +124,62 @@ def power_page(
         How many candidates to list; 0 for all.
     """
     places, healthy, faults = _all_volts(board, setup, supply)
-    blocks: list[str | Table] = []
+    blocks: list[str | Table] = [_CAUTION_BLOCK]
     if ranking is not None:
         blocks += ranking_page(ranking, top, closing=())
     blocks.append(
         f"{board.title}, {_fed(supply)}, read with a voltmeter of "
         "10 M\N{GREEK CAPITAL LETTER OMEGA}, gate drive without supply."
     )
+    blocks.append(FIRST)
     good = tuple((str(place), _cell(volts)) for place, volts in zip(places, healthy, strict=True))
     blocks.append(Table("A good board", (Column("leads"), Column("volts", right=True)), good))
     shown: list[tuple[float, tuple[str, ...]]] = []
+    silent: list[tuple[str, Move]] = []
     for name, phrase, row in faults:
         moves = [
-            (abs(volts - usual), place, volts)
+            (abs(volts - usual), place, volts, usual)
             for place, volts, usual in zip(places, row, healthy, strict=True)
             if volts is not None and usual is not None
         ]
-        moved, place, volts = max(moves, key=lambda move: move[0], default=(0.0, places[0], 0.0))
+        plainest = max(moves, key=lambda move: move[0], default=(0.0, places[0], 0.0, 0.0))
+        moved, place, volts, _ = plainest
         if moved > SEEN_V:
             shown.append((moved, (name, phrase, str(place), format_volts(volts))))
+        else:
+            silent.append((name, plainest))
     shown.sort(key=lambda item: -item[0])
     columns = (Column("fault"), Column("what"), Column("plainest at"), Column("volts", right=True))
     rows = tuple(row for _, row in shown[:LISTED])
     title = f"Faults that show, {len(shown)} of {len(faults)}, at their usual resistance; plainest first"
     blocks.append(Table(title, columns, rows))
-    blocks.append(_CAUTION_BLOCK)
+    if silent:
+        blocks.append(_silent_words(board, silent, len(faults)))
+    blocks.append(AFTERWARDS)
     return blocks
+
+
+def _silent_words(board: Board, silent: Sequence[tuple[str, Move]], count: int) -> str:
+    """Return what does not show, dead shorts first, so that nobody takes silence for health."""
+    shorts: dict[str, Move] = {}
+    kinds: dict[str, None] = {}
+    for name, move in silent:
+        ref, mode = name.split(":", 1)
+        kind = board.parts[ref].kind
+        if mode in SHORTS and kind in (*SWITCH_KINDS, "diode"):
+            shorts[ref] = max(shorts.get(ref, move), move, key=lambda one: one[0])
+        else:
+            kinds.setdefault(kind)
+    words = [f"Silence is no health: {len(silent)} of {count} faults move no voltage here by more than {SEEN_V:g} V."]
+    if shorts:
+        _, place, volts, usual = max(shorts.values(), key=lambda move: move[0])
+        more = f" and {len(shorts) - SHORTS_NAMED} more" if len(shorts) > SHORTS_NAMED else ""
+        words.append(
+            f"Dead shorts among them: {', '.join(list(shorts)[:SHORTS_NAMED])}{more}; the plainest reads "
+            f"{format_volts(volts)} at {place}, a good board {format_volts(usual)}."
+        )
+    words += [f"The others are faults of {', '.join(kinds)}."] if kinds else []
+    return " ".join([*words, "Diode and ohms readings show more of them."])
 
 
 def powered_page(ranking: PowerRanking, top: int, *, every_row: bool = False) -> Page:
@@ -150,7 +194,7 @@ def powered_page(ranking: PowerRanking, top: int, *, every_row: bool = False) ->
     every_row : bool
         Whether rows of hardly any probability are listed too.
     """
-    return ranking_page(ranking, top, every_row=every_row, closing=(_CAUTION_BLOCK,))
+    return [_CAUTION_BLOCK, *ranking_page(ranking, top, every_row=every_row, closing=(AFTERWARDS,))]
 
 
 def powered_forecast_page(
@@ -187,7 +231,8 @@ def powered_forecast_page(
     )
     columns = (Column("leads"), Column("volts", right=True), Column("a good board", right=True), Column("remark"))
     return [
+        _CAUTION_BLOCK,
         f"{board.name}, {'with ' + ', '.join(words) if words else 'good'}, {_fed(supply)}.",
         Table("Voltages to expect", columns, rows).without_empty_columns(),
-        _CAUTION_BLOCK,
+        AFTERWARDS,
     ]

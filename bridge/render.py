@@ -21,7 +21,15 @@ if TYPE_CHECKING:
     from bridge.rank import Candidate, FaultGuess, Group, Ranking
     from bridge.readings import Reading
 
-__all__ = ["boards_page", "forecasts_page", "percent", "ranking_page", "show_page", "verdict_sentences"]
+__all__ = [
+    "boards_page",
+    "forecasts_page",
+    "part_in_package",
+    "percent",
+    "ranking_page",
+    "show_page",
+    "verdict_sentences",
+]
 
 WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
 DECIDED = 0.5  # a package more likely bad than good is to be replaced
@@ -272,9 +280,9 @@ def forecasts_page(
             )
         )
     return [
+        *_cautions(board, setup),
         f"{board.name}, {state}, read with the {meter.name} meter {dwell_s:g} s after the leads touch.",
         Table("Readings to expect", tuple(columns), tuple(rows)).without_empty_columns(),
-        *_cautions(board, setup),
     ]
 
 
@@ -338,6 +346,20 @@ def _fault_words(board: Board, part: str, mode: str, ohms: float | None) -> str:
     phrase = describe_fault(board.parts[part], mode).phrase
     usual = median_ohms(board.parts[part], mode) if ohms is None else ohms
     return phrase if usual is None else f"{phrase} of {format_ohms(usual)}"
+
+
+def part_in_package(board: Board, part: str) -> str:
+    """Return a part as it is named in tables, with the package it is in where that has another name.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    part : str
+        The part.
+    """
+    package = board.parts[part].package
+    return part if package == part else f"{part} (in {package})"
 
 
 def _guess_words(board: Board, guess: FaultGuess) -> str:
@@ -434,7 +456,9 @@ def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
             (
                 str(index + 1),
                 percent(candidate.probability),
-                _any_of([guess.part for guess in candidate.faults], "and") if candidate.faults else "none",
+                _any_of([part_in_package(ranking.board, guess.part) for guess in candidate.faults], "and")
+                if candidate.faults
+                else "none",
                 "; ".join(_guess_words(ranking.board, guess) for guess in candidate.faults) or "healthy board",
                 _alike(ranking.groups[candidate.group], index, len(listed)),
             )
@@ -474,10 +498,10 @@ def _group_table(ranking: Ranking) -> Table:
         Column("set"),
         Column("probability", right=True),
         Column("faults", right=True),
-        Column("replacing these cures 98 % of it"),
+        Column("parts to replace (enough in 98 % of it)"),
         Column("told apart by a further reading in place"),
     )
-    return Table("Faults that look alike in these readings, set by set", columns, rows)
+    return Table("Faults that look alike in these readings, a set to each row", columns, rows)
 
 
 def _letter(number: int) -> str:

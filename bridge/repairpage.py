@@ -58,10 +58,10 @@ def repair_page(repair: RepairList) -> Page:
     if repair.insulation:
         page.append("Insulation to the heatsink:")
         page += _told(repair.insulation)
+    page += repair.cautions
     page.append("Power comes back in stages; go on only when a stage is right:")
     for number, stage in enumerate(repair.stages, 1):
         source = "" if stage.source == UNSOURCED else f" ({stage.source})"
         page.append(f"{number}. {stage.title}. {stage.text} Stop at: {stage.watch[0].lower()}{stage.watch[1:]}{source}")
-    page += repair.cautions
     page.append(f"Where no source is named: {UNSOURCED}.")
     return page

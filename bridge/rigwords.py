@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.candidatewords import candidate_words, candidates_payload
 from bridge.faults import describe_fault
-from bridge.layout import Column, Page, Table
+from bridge.layout import Column, Page, Table, bulleted
 from bridge.rig import RigCase, RigState, rig_board
 from bridge.switchpart import DIODE
 from bridge.units import format_ohms, format_volts
@@ -152,7 +152,8 @@ def rig_page(plan: RigPlan, states: Sequence[Sequence[RigState]], ranking: RigRa
         What was measured says.
     """
     rig = plan.rig
-    blocks: list[str | Table] = []
+    # before the table: who reads what the lamp does joins the supply next
+    blocks: list[str | Table] = [bulleted("Before power goes on", plan.cautions), *plan.warnings]
     if ranking is not None:
         blocks += _ranking_blocks(plan, ranking)
     blocks.append(
@@ -186,8 +187,6 @@ def rig_page(plan: RigPlan, states: Sequence[Sequence[RigState]], ranking: RigRa
         Column("switch, pressed", right=True),
     )
     blocks.append(Table("What the lamp does", columns, rows))
-    blocks.extend(plan.warnings)
-    blocks.append("Before power goes on:\n" + "\n".join(f"- {caution}" for caution in plan.cautions))
     return blocks
 
 

@@ -146,7 +146,7 @@ def test_empty_columns_are_left_out() -> None:
 def test_prediction_shows_the_healthy_board_beside_the_faulty_one(command: Callable[..., Outcome]) -> None:
     """A predicted fault is told in words, with its usual resistance and the healthy reading beside each reading."""
     outcome = command("predict", "six-switch-bridge", "--fault", "Q_UL:ce-short", "--at", "N,U,diode")
-    title, _, _, head, row, _, caution = outcome.out.splitlines()
+    caution, _, title, _, _, head, row = outcome.out.splitlines()
     assert "discharged through a resistor" in caution
     assert re.search(rf"Q_UL collector-emitter short of [0-9.]+ {OHM}", title)
     assert head.split()[-3:] == ["a", "healthy", "board"]

@@ -9,6 +9,7 @@ import pytest
 
 from bridge.board import Board, list_boards, load_board
 from bridge.errors import InputError
+from bridge.firstpower import USUAL_A
 from bridge.layout import plain_text
 from bridge.meter import load_meter
 from bridge.probing import Setup
@@ -117,13 +118,17 @@ def test_a_blown_fuse_is_never_the_whole_story() -> None:
 
 
 def test_stages_follow_the_board() -> None:
-    """Gate signals come before the bus; a lamp is asked for where mains arrive, a limited source where not."""
+    """Bus, then gate signals, then both; a lamp is asked for where mains arrive, a limited source where not."""
     mains = [stage.title for stage in repair_list(ranking("motor-drive", {("Q_UL:ce-short",): 1.0})).stages]
     bus = [stage.title for stage in repair_list(ranking("drive-module", {("Q_UL:ce-short",): 1.0})).stages]
-    assert mains[0].startswith("Gate signals")
+    assert mains[:3] == [
+        "Bus at low voltage, gate drive without supply",
+        "Gate signals, bus empty",
+        "Bus at low voltage, with gate signals",
+    ]
     assert any("lamp" in title for title in mains)
     assert not any("lamp" in title.replace("without the lamp", "") for title in bus)
-    assert not any(title.startswith("Gate signals") for title in bus)  # a bare module has no gate drive
+    assert not any("ate signals" in title for title in bus)  # a bare module has no gate drive
     assert bus[0].startswith("Bus at low voltage")
 
 
@@ -154,6 +159,8 @@ def test_the_page_names_parts_reasons_and_sources() -> None:
     assert "R_PRE, K_PRE" in text
     assert "service manual of an AC drive" in text
     assert "IEC 60204-1" in text
+    assert text.index("isolate and secure") < text.index("Power comes back in stages")
+    assert f"limited to {USUAL_A:g} A" in text  # as power-up has it
     assert "sheet motor-drive --expected" in text
 
 
