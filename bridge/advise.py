@@ -33,7 +33,9 @@ from bridge.separate import reachable_probings
 from bridge.units import format_reading
 
 __all__ = [
+    "CERTAIN",
     "EFFORTS",
+    "ENOUGH_BITS",
     "Expectation",
     "NextReading",
     "Reach",
@@ -47,7 +49,7 @@ Array = NDArray[np.float64]
 CONSIDERED = 150  # hypotheses looked at, the most probable first; they hold nearly all of the probability
 LIFT_SUSPECTS = 8
 FOLLOWED = 24  # hypotheses whose further readings are followed
-CERTAIN_ENOUGH = 0.95  # where they are followed to
+CERTAIN = 0.95  # how probable a list must be to be acted on; further readings are followed to there
 ENOUGH_BITS = 0.02  # below this no reading in place is worth the trouble, and lifting a pin is considered
 HEALTHY_EXCLUDED = 0.005  # below this some reading has shown a fault
 ENOUGH_SHARE = 0.02  # of what there is to learn, while none has
@@ -213,7 +215,7 @@ def _least_to_do_first(
     number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
     target = np.array([number[one] for one in targets], dtype=np.intp)
     table = np.array([outcomes[reading][: len(some)] for reading in useful])
-    ahead = Lookahead(table, [reading.cost for reading in useful], weight / np.sum(weight), target, CERTAIN_ENOUGH)
+    ahead = Lookahead(table, [reading.cost for reading in useful], weight / np.sum(weight), target, CERTAIN)
     best = min(range(min(LOOKED_AT, len(useful))), key=ahead.effort_after)
     return [useful[best], *useful[:best], *useful[best + 1 :]]
 

@@ -21,7 +21,7 @@ from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
 from bridge.variants import ChangeClasses
 
-__all__ = ["Shown", "displays_of"]
+__all__ = ["MOVING_SHARE", "ROUGHLY", "Shown", "displays_of"]
 
 Array = NDArray[np.float64]
 

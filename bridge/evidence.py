@@ -128,6 +128,7 @@ def screen(
     pairs: bool = True,
     among: Mask | None = None,
     floor: float = -math.inf,
+    keep_nats: float = KEEP_NATS,
 ) -> ScreenedSpace:
     """Return first-pass evidence of the whole space.
 
@@ -145,12 +146,14 @@ def screen(
         The pairs to weigh, in the order of ``FaultSpace.pairs``; the others count as impossible.
     floor : float
         Log evidence, prior included, of an explanation known beforehand; what falls short of it is given up sooner.
+    keep_nats : float
+        How far behind the best explanation a pair may fall before it is given up [nat].
 
     Notes
     -----
     Singles and the healthy board are weighed completely. A pair needs a solve only where both faults act on a reading
     together; as long as one is outstanding the reading counts as explained better than by any single fault. A pair
-    whose bound falls ``KEEP_NATS`` below the best explanation is given up: the rest of its solves cannot bring it
+    whose bound falls ``keep_nats`` below the best explanation is given up: the rest of its solves cannot bring it
     back, and it keeps the evidence that its members lead to expect.
     """
     space = table.space
@@ -202,6 +205,7 @@ def screen(
             (alike, member),
             (best, np.minimum(hopes + HOPE_NATS, [model.best_case for model in models]), peaks),
             progress,
+            keep_nats,
         )
     else:
         pair_total[both] = prior[both]
@@ -228,6 +232,7 @@ def _screen_pairs(
     rows: tuple[Index, Index],
     goal: tuple[float, Array, Array],
     progress: Progress | None,
+    keep_nats: float,
 ) -> Array:
     """Return evidence of pairs of variants; for those given up on the way, what their members lead to expect."""
     best, hopes, peaks = goal
@@ -256,7 +261,7 @@ def _screen_pairs(
         likely = np.maximum(peaks[r, first], peaks[r, second])
         unsettled += np.where(outstanding[r], np.maximum(hopes[r] - likely, 0.0), 0.0)
         said.append((there, place, scores))
-    left = np.flatnonzero(bound >= best - KEEP_NATS)
+    left = np.flatnonzero(bound >= best - keep_nats)
     kept = np.full(len(code), -1, dtype=np.intp)
     kept[left] = np.arange(len(left))
     first, second, most_likely, outstanding = first[left], second[left], most_likely[left], outstanding[:, left]
@@ -277,7 +282,7 @@ def _screen_pairs(
     losses = np.where(outstanding, hopes[:, None] - losses, -np.inf)
     finer = _log_mean(total, weights) + hope.sum(axis=0) + most_likely
     for step, share in enumerate(ROUNDS):
-        alive = np.flatnonzero((finer >= best - KEEP_NATS) & outstanding.any(axis=0))
+        alive = np.flatnonzero((finer >= best - keep_nats) & outstanding.any(axis=0))
         chosen = _most_telling(losses[:, alive], share)
         asked = [alive[row] for row in chosen]
         pairs = [

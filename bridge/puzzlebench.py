@@ -12,18 +12,14 @@ import numpy as np
 from bridge.board import Board
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
+from bridge.suspect import CONNECTABLE
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 
-__all__ = ["SETUP_ERRORS", "SETUP_WORDS", "PuzzleBench", "possible_errors", "real_setup", "written"]
+__all__ = ["SETUP_ERRORS", "SETUP_WORDS", "PuzzleBench", "possible_errors", "real_probing", "real_setup", "written"]
 
 LEADS_SWAPPED = "leads-swapped"
 FARTHEST_LUCK = 2.0  # a meter within its limits of error, which are two standard deviations
-CONNECTED = {
-    "motor-connected": "motor",
-    "coil-connected": "coil",
-    "transformer-connected": "transformer",
-    "brake-resistor-connected": "brake-resistor",
-}
+CONNECTED = {error: what for what, error in CONNECTABLE.items()}
 RELAY_CLOSED = "relay-closed"
 SETUP_WORDS = {
     LEADS_SWAPPED: "the leads were exchanged: red was on the place of black",
@@ -73,6 +69,19 @@ def real_setup(setup: Setup, error: str) -> Setup:
     return dataclasses.replace(setup, relay_closed=True) if error == RELAY_CLOSED else setup
 
 
+def real_probing(probing: Probing, error: str) -> Probing:
+    """Return where the leads really are.
+
+    Parameters
+    ----------
+    probing : Probing
+        Where the technician believes them to be.
+    error : str
+        The error of the bench; empty for none.
+    """
+    return probing.swapped if error == LEADS_SWAPPED else probing
+
+
 @dataclass(frozen=True, slots=True)
 class PuzzleBench:
     """One board with its own values, on one bench, read with one meter.
@@ -110,7 +119,7 @@ class PuzzleBench:
         InputError
             A lead, pin, position or range that does not exist in this set-up.
         """
-        real = [one.swapped if self.error == LEADS_SWAPPED else one for one in probings]
+        real = [real_probing(one, self.error) for one in probings]
         taken = read_board(self.virtual, real, self.damage, self._luck_of)
         return tuple(dataclasses.replace(one, probing=asked) for one, asked in zip(taken, probings, strict=True))
 

@@ -1,4 +1,4 @@
-"""What is planted in a puzzle: a fault, a pair, a damage pattern, nothing at all, or an error of the bench."""
+"""What is planted in a puzzle: a fault, a pair, nothing at all, or an error of the bench."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from bridge.places import place_parts
 from bridge.probing import Setup
 from bridge.puzzlebench import PuzzleBench, real_setup
 from bridge.table import FaultSpace
-from bridge.virtualboard import Damage, draw_board, draw_faults, draw_pattern
+from bridge.virtualboard import Damage, draw_board, draw_faults
 from bridge.wording import listed, quoted
 
 __all__ = ["PLANTS", "Wish", "draw_bench", "draw_plant", "wished_faults"]
 
-PLANTS = ("single", "pair", "pattern", "nothing", "setup")
-# of a class set in which nothing is asked for; patterns take long to prove and are drawn when asked for
+PLANTS = ("single", "pair", "nothing", "setup")
+# of a set in which nothing is asked for
 USUAL = {"single": 0.5, "pair": 0.3, "nothing": 0.05, "setup": 0.10}
 BLIND_SHARE = 0.5  # of the faults, drawn alike instead of by their prior: else a class would see shorted switches alone
 LARGEST_LUCK = 2**31
@@ -128,8 +128,6 @@ def draw_plant(
         return (), errors[int(rng.integers(len(errors)))]
     if plant == "nothing":
         return (), ""
-    if plant == "pattern":
-        return draw_pattern(space, rng, among=allowed), ""
     blind = bool(rng.random() < BLIND_SHARE)
     return draw_faults(space, 1 if plant == "single" else 2, rng, uniform=blind, among=allowed), ""
 

@@ -17,7 +17,7 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.advise import probing_cost
+from bridge.advise import CERTAIN, ENOUGH_BITS, probing_cost
 from bridge.board import Board
 from bridge.gain import SLIP, expected_gain, joint_shares, outcomes_of
 from bridge.probing import Probing
@@ -27,8 +27,6 @@ __all__ = ["LEVEL_STEPS", "Effort", "Step", "holds_answer", "measure_effort", "p
 
 Array = NDArray[np.float64]
 
-CERTAIN = 0.95
-ENOUGH_BITS = 0.02  # below this a reading is not worth the trouble
 LOOKED_AT = 120  # explanations, the most probable ones, among which a reading is chosen
 TRIAL = 8.0  # effort of replacing a part in vain, a main terminal read is 1; common practice, no source
 MOST_TRIALS = 10  # then even a novice doubts the bench,
@@ -139,7 +137,12 @@ def holds_answer(rows: Rows, answers: Sequence[frozenset[str]]) -> NDArray[np.bo
 
 
 def _best_sequence(
-    board: Board, probings: Sequence[Probing], rows: Rows, truth: int, answers: Sequence[frozenset[str]]
+    board: Board,
+    probings: Sequence[Probing],
+    rows: Rows,
+    truth: int,
+    answers: Sequence[frozenset[str]],
+    certain: float,
 ) -> tuple[Step, ...]:
     cost = [probing_cost(board, one) for one in probings]
     apart = rows.apart(truth)
@@ -149,7 +152,7 @@ def _best_sequence(
     steps: list[Step] = []
     while left:
         share = float(weight[right].sum() / weight.sum())
-        if share >= CERTAIN:
+        if share >= certain:
             break
         worths = reading_worths(rows, weight, left)
         best = max(range(len(left)), key=lambda place: worths[place] / cost[left[place]])
@@ -234,6 +237,7 @@ def measure_effort(
     truth: int,
     answers: Sequence[frozenset[str]],
     rest: dict[frozenset[str], int],
+    certain: float = CERTAIN,
 ) -> Effort:
     """Return what a puzzle takes.
 
@@ -251,8 +255,10 @@ def measure_effort(
         Lists of packages that are right, the planted one first.
     rest : dict of frozenset of str to int
         What is left of the planted faults while only these packages are bad: explanations, by packages.
+    certain : float
+        How probable the answer is when the best solver stops [1].
     """
-    best = _best_sequence(board, probings, rows, truth, answers)
+    best = _best_sequence(board, probings, rows, truth, answers, certain)
     from_good = rows.apart(0)
     odd = np.flatnonzero(from_good[:, truth]).tolist()
     novice = _Novice(board, probings)

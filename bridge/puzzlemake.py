@@ -4,26 +4,26 @@ from __future__ import annotations
 
 import dataclasses
 import os
-import re
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from multiprocessing import get_context
 
 import numpy as np
 
+from bridge.advise import CERTAIN
 from bridge.board import load_board
 from bridge.errors import InputError
+from bridge.faults import Fault
 from bridge.journal import setup_mapping
-from bridge.meter import DEFAULT_METER, load_meter
-from bridge.options import BenchOptions
+from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.puzzlebench import PuzzleBench, possible_errors, written
-from bridge.puzzledraw import PLANTS, Wish, draw_bench, draw_plant, wished_faults
+from bridge.puzzledraw import Wish, draw_bench, draw_plant, wished_faults
 from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
 from bridge.puzzlelevel import Effort, measure_effort
-from bridge.puzzleproof import STATED, Proof, Prover, Rejected
+from bridge.puzzleproof import LEFT_OPEN, Proof, Prover, Rejected
 from bridge.puzzlerows import Rows, packages_of, rows_of_errors, rows_of_sets
 from bridge.puzzlesheet import REACHES, puzzle_probings
 from bridge.puzzlestory import TASK, tell_story
@@ -33,15 +33,13 @@ from bridge.table import build_space
 from bridge.virtualboard import Damage
 from bridge.wording import listed, quoted
 
-__all__ = ["Made", "Order", "PuzzleMaker", "make_puzzles", "parse_order"]
+__all__ = ["Made", "Order", "PuzzleMaker", "identity", "make_puzzles"]
 
 COMPANIONS = 10  # faults that make up pairs beside each planted one, for the solver to rule out
-MOST_PUZZLES = 2000
 MOST_DRAWS = 400  # for each puzzle wanted
 LEVELS = (1, 2, 3, 4, 5)
 STORY_STREAM, DRAW_STREAM = 1, 2
 LIKE_ANOTHER = "there is one like it"
-LEFT_OPEN = "the sheet leaves another explanation open"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +55,7 @@ class Order:
     wish : Wish
         What may be planted.
     reach : str
-        How far readings go; empty for gates.
+        How far readings go: ``terminals``, ``gates`` or ``holds``.
     levels : tuple of int
         Levels wanted, spread evenly over the set; empty for any.
     count : int
@@ -68,6 +66,11 @@ class Order:
         Whether the trainee gets a board to be probed, without a worksheet.
     stated : float
         How probable the answer must be [1].
+
+    Raises
+    ------
+    InputError
+        Another reach.
     """
 
     board: str
@@ -79,7 +82,12 @@ class Order:
     count: int = 1
     seed: int = 0
     probe: bool = False
-    stated: float = STATED
+    stated: float = CERTAIN
+
+    def __post_init__(self) -> None:
+        """Refuse another reach."""
+        if self.reach not in REACHES:
+            raise InputError(f"{quoted(self.reach)}; accepted: {listed(REACHES)}", where="--reach")
 
     @property
     def name(self) -> str:
@@ -106,8 +114,6 @@ class PuzzleMaker:
     """
 
     def __init__(self, order: Order) -> None:
-        if order.reach not in REACHES:
-            raise InputError(f"{order.reach}; accepted: {', '.join(REACHES)}", where="--reach")
         self.order = order
         self.board, self.meter, self.setup = load_board(order.board), load_meter(order.meter), order.setup
         self.probings = puzzle_probings(self.board, order.reach)
@@ -133,24 +139,41 @@ class PuzzleMaker:
         """
         rng = np.random.default_rng([self.order.seed, DRAW_STREAM, number])
         damage, error = draw_plant(self.prover.space, self.order.wish, self.allowed, self.errors, rng)
-        if (error, tuple((fault.part, fault.mode) for fault, _ in damage)) in known:
+        if _identity(error, (fault for fault, _ in damage)) in known:
             raise Rejected(LIKE_ANOTHER)
         rows, truth, rest = self._rows(damage, error)
         self._glance(rows, truth, rest, damage, error)
-        if self.order.levels:  # the planted list is the first answer: the level is known before the proof
-            level = self._effort(rows, truth, rest, [self._target(damage, error)]).level
-            if level not in self.order.levels:
-                raise Rejected(f"level {level}")
+        effort = None
+        if self.order.levels:  # the planted list is the first answer, mostly the only one: the proof can be spared
+            effort = self._effort(rows, truth, rest, [self._target(damage, error)])
+            self._need_level(effort)
         bench = draw_bench(self.board, self.meter, self.setup, damage, error, rng)
         try:
             readings = bench.readings(self.probings)
         except ArithmeticError:
             raise Rejected("a reading has no answer") from None
         proof = self.prover.prove_error(error, self.errors, readings) if error else self.prover.prove(damage, readings)
-        effort = self._effort(rows, truth, rest, [frozenset(answer) for answer in proof.answers])
+        if effort is None or len(proof.answers) > 1:
+            effort = self._effort(rows, truth, rest, [frozenset(answer) for answer in proof.answers])
+            self._need_level(effort)
+        return self._key(number, bench, readings, proof, effort)
+
+    def attempt(self, number: int, known: Collection[object] = ()) -> Key | str:
+        """Return the puzzle of one draw, or why it makes none.
+
+        Parameters
+        ----------
+        number, known
+            As for :meth:`draw`.
+        """
+        try:
+            return self.draw(number, known)
+        except Rejected as reason:
+            return str(reason)
+
+    def _need_level(self, effort: Effort) -> None:
         if self.order.levels and effort.level not in self.order.levels:
             raise Rejected(f"level {effort.level}")
-        return self._key(number, bench, readings, proof, effort)
 
     def _target(self, damage: Damage, error: str) -> frozenset[str]:
         return frozenset((f"<{error}>",)) if error else packages_of(self.board, damage)
@@ -204,7 +227,7 @@ class PuzzleMaker:
     def _effort(
         self, rows: Rows, truth: int, rest: dict[frozenset[str], int], answers: Sequence[frozenset[str]]
     ) -> Effort:
-        return measure_effort(self.board, self.probings, rows, truth, answers, rest)
+        return measure_effort(self.board, self.probings, rows, truth, answers, rest, self.order.stated)
 
     def _key(self, number: int, bench: PuzzleBench, readings: Sequence[Reading], proof: Proof, effort: Effort) -> Key:
         shown = {one.probing: written(one) for one in readings}
@@ -293,10 +316,7 @@ def _begin(order: Order) -> None:
 
 def _try(number: int, known: frozenset[object]) -> Key | str:
     assert _maker is not None
-    try:
-        return _maker.draw(number, known)
-    except Rejected as reason:
-        return str(reason)
+    return _maker.attempt(number, known)
 
 
 def _draws(order: Order, workers: int, known: Collection[object]) -> Iterator[Key | str]:
@@ -304,11 +324,7 @@ def _draws(order: Order, workers: int, known: Collection[object]) -> Iterator[Ke
     limit = MOST_DRAWS * order.count
     if workers < 2:
         maker = PuzzleMaker(order)
-        for number in range(limit):
-            try:
-                yield maker.draw(number, known)
-            except Rejected as reason:
-                yield str(reason)
+        yield from (maker.attempt(number, known) for number in range(limit))
         return
     with ProcessPoolExecutor(workers, get_context("spawn"), _begin, (order,)) as pool:
         waiting = [pool.submit(_try, number, frozenset(known)) for number in range(2 * workers)]
@@ -331,7 +347,11 @@ def identity(key: Key) -> object:
     key : Key
         The key.
     """
-    return key.error, tuple((fault.part, fault.mode) for fault in key.faults)
+    return _identity(key.error, key.faults)
+
+
+def _identity(error: str, faults: Iterable[Fault | PlantedFault]) -> object:
+    return error, tuple((fault.part, fault.mode) for fault in faults)
 
 
 def make_puzzles(
@@ -404,72 +424,4 @@ def _check(order: Order) -> None:
     """Refuse in this process what a worker could only die of."""
     board = load_board(order.board)
     load_meter(order.meter)
-    if order.reach not in REACHES:
-        raise InputError(f"{order.reach}; accepted: {', '.join(REACHES)}", where="--reach")
     wished_faults(build_space(board, order.setup), order.wish)
-
-
-def parse_order(
-    board: str,
-    bench: BenchOptions,
-    *,
-    level: str | None = None,
-    plant: Sequence[str] | None = None,
-    part: Sequence[str] | None = None,
-    leg: Sequence[str] | None = None,
-    kind: Sequence[str] | None = None,
-    reach: str = "gates",
-    count: int = 1,
-    seed: int = 0,
-    probe: bool = False,
-    certain: float = STATED,
-) -> Order:
-    """Return an order as it was typed.
-
-    Parameters
-    ----------
-    board : str
-        Name or path of the board.
-    bench : BenchOptions
-        Meter and state of the bench.
-    level : str or None
-        ``3``, ``1-5``, ``2,4``; None for any.
-    plant, part, leg, kind : sequence of str or None
-        What may be planted.
-    reach, count, seed, probe
-        As for `Order`.
-    certain : float
-        How probable the answer must be [1].
-
-    Raises
-    ------
-    InputError
-        A value that is not accepted; the option is named.
-    """
-    known = load_board(board)
-    bench.load_meter()  # refused here, with the option's name
-    for word in plant or ():
-        if word not in PLANTS:
-            raise InputError(f"{quoted(word)}; accepted: {listed(PLANTS)}", where="--plant")
-    if reach not in REACHES:
-        raise InputError(f"{quoted(reach)}; accepted: {listed(REACHES)}", where="--reach")
-    if not 1 <= count <= MOST_PUZZLES:
-        raise InputError(f"{count}; accepted: 1 to {MOST_PUZZLES}", where="--count")
-    if seed < 0:
-        raise InputError(f"{seed}; accepted: 0 or more", where="--seed")
-    if not 0.5 < certain < 1.0:
-        raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
-    wish = Wish(tuple(plant or ()), tuple(part or ()), tuple(leg or ()), tuple(kind or ()))
-    levels = () if level is None else _levels(level)
-    return Order(
-        board, bench.meter or DEFAULT_METER, bench.setup(known), wish, reach, levels, count, seed, probe, certain
-    )
-
-
-def _levels(text: str) -> tuple[int, ...]:
-    found = re.fullmatch(r"([1-5])(?:-([1-5]))?", text)
-    if found and int(found[1]) <= int(found[2] or found[1]):
-        return tuple(range(int(found[1]), int(found[2] or found[1]) + 1))
-    if re.fullmatch(r"[1-5](,[1-5])*", text):
-        return tuple(sorted({int(one) for one in text.split(",")}))
-    raise InputError(f"{quoted(text)}; accepted: a level from 1 to 5, as 3, 1-5 or 2,4", where="--level")

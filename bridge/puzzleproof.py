@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.advise import CERTAIN
 from bridge.board import Board
 from bridge.evidence import KEEP_NATS, Survivors, refine, screen
 from bridge.faults import Fault
@@ -23,22 +24,19 @@ from bridge.likelihood import ReadingModel, as_read, model_readings
 from bridge.meter import MeterProfile
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
-from bridge.puzzlebench import LEADS_SWAPPED, real_setup
-from bridge.puzzlerows import Rows, packages_of, rows_of_singles
-from bridge.rank import rank
+from bridge.puzzlebench import real_probing, real_setup
+from bridge.puzzlerows import SETUP_LOG_PRIOR, Rows, packages_of, rows_of_singles
 from bridge.readings import Reading
-from bridge.repair import replace_lists
 from bridge.separate import separable_in_place
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 from bridge.virtualboard import Damage
 
-__all__ = ["CLOSE_NATS", "STATED", "Proof", "Prover", "Rejected"]
+__all__ = ["CLOSE_NATS", "LEFT_OPEN", "Proof", "Prover", "Rejected"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
-STATED = 0.95  # the answer must be this probable
 CLOSE_NATS = 3.0  # and any other explanation this much less likely to give these readings: 20 to 1, priors aside
 FIRST_READINGS = 7  # that pairs are weighed at before any other
 MORE_READINGS = 3
@@ -48,6 +46,7 @@ WINDOW_NATS = 7.0  # pairs that fall farther behind than this are given up: 1000
 RIVALS_ASKED = 40
 MOST_ANSWERS = 4
 FARTHEST = 6.0
+LEFT_OPEN = "the sheet leaves another explanation open"
 
 
 class Rejected(Exception):
@@ -135,7 +134,7 @@ class Prover:
     """
 
     def __init__(
-        self, board: Board, meter: MeterProfile, setup: Setup, probings: Sequence[Probing], stated: float = STATED
+        self, board: Board, meter: MeterProfile, setup: Setup, probings: Sequence[Probing], stated: float = CERTAIN
     ) -> None:
         self.board, self.meter, self.setup = board, meter, setup
         self.probings = tuple(probings)
@@ -149,6 +148,7 @@ class Prover:
         first, second = self.space.pairs
         doubles = self.space.doubles.fault
         self._pair = doubles[first], doubles[second]
+        self._none = np.zeros(len(first), dtype=bool)
         packages = [board.parts[fault.part].package for fault in self.space.faults]
         names = list(dict.fromkeys(packages))
         self._package = np.array([names.index(name) for name in packages], dtype=np.intp)
@@ -159,7 +159,7 @@ class Prover:
 
     def _holds(self, answers: Sequence[frozenset[str]]) -> Mask:
         """Return which pairs of variants replace all of one of some lists."""
-        held = np.zeros(len(self._pair[0]), dtype=bool)
+        held = self._none.copy()
         first, second = self._package[self._pair[0]], self._package[self._pair[1]]
         for answer in answers:
             every = np.ones_like(held)
@@ -193,21 +193,26 @@ class Prover:
         planted = tuple(sorted(self._number[fault] for fault, _ in damage))
         if not planted:
             return self._prove_good(models)
-        if len(planted) > 2:
-            return self._prove_pattern(damage, readings)
-        asked = self._is_pair(planted) if len(planted) == 2 else np.zeros(len(self._pair[0]), dtype=bool)
+        own = self._is_pair(planted) if len(planted) == 2 else self._none
         answers = [packages_of(self.board, damage)]
-        singles = self._weigh(self._table, models, asked)
+        singles = self._weigh(self._table, models, own)
         truth = singles.evidence.get(planted)
         if truth is None:
             raise Rejected("something else explains the readings better")
         if singles.evidence.get((), -math.inf) > truth - CLOSE_NATS:
             raise Rejected("nothing shows")
         self._judge(singles, truth, answers, damage)
-        return self._prove_pairs(models, damage, planted, answers, singles, truth)
+        return self._prove_pairs(models, damage, planted, own, answers, singles, truth)
 
-    def _weigh(self, table: ReadingTable, models: Sequence[ReadingModel], among: Mask, floor: float = -1e9) -> _Weighed:
-        screened = screen(table, models, among=among, floor=floor, pairs=bool(among.any()))
+    def _weigh(
+        self,
+        table: ReadingTable,
+        models: Sequence[ReadingModel],
+        among: Mask,
+        floor: float = -math.inf,
+        keep_nats: float = KEEP_NATS,
+    ) -> _Weighed:
+        screened = screen(table, models, among=among, floor=floor, keep_nats=keep_nats, pairs=bool(among.any()))
         return _sum_up(table.space, refine(table, models, screened))
 
     def _judge(self, near: _Weighed, truth: float, answers: list[frozenset[str]], damage: Damage) -> None:
@@ -218,16 +223,14 @@ class Prover:
                 continue
             if packages < answers[0]:
                 raise Rejected("a part of it explains the readings")
-            if not damage:
-                raise Rejected("a fault explains the readings")
             rival = [(self.space.faults[fault], None) for fault in faults]
             if separable_in_place(self.board, self.meter, self.setup, [list(damage), rival]):
-                raise Rejected("the sheet leaves another explanation open")
+                raise Rejected(LEFT_OPEN)
             answers.append(packages)
             if len(answers) > MOST_ANSWERS:
                 raise Rejected("too many answers look alike")
 
-    def _first_readings(self, damage: Damage, planted: tuple[int, ...]) -> list[int]:
+    def _first_readings(self, damage: Damage) -> list[int]:
         """Return readings that tell most single faults from the planted ones, the fewest first."""
         truth = [number for number, row in enumerate(self.rows.who) if row.faults and row.faults[0][0] == damage[0][0]]
         apart = self.rows.apart(truth[len(truth) // 2])
@@ -248,24 +251,27 @@ class Prover:
         models: Sequence[ReadingModel],
         damage: Damage,
         planted: tuple[int, ...],
+        own: Mask,
         answers: list[frozenset[str]],
         singles: _Weighed,
         truth: float,
     ) -> Proof:
-        chosen = self._first_readings(damage, planted) if damage else list(range(min(FIRST_READINGS, len(models))))
-        own = self._is_pair(planted) if len(planted) == 2 else np.zeros(len(self._pair[0]), dtype=bool)
+        chosen = self._first_readings(damage)
         for _ in range(ROUNDS):
             table = dataclasses.replace(self._table, columns=tuple(self._table.columns[row] for row in chosen))
             some = [models[row] for row in chosen]
-            here = self._weigh(table, some, own).evidence.get(planted)
+            alone = self._weigh(table, some, own).evidence
+            here = alone.get(planted)
             if here is None:
                 raise Rejected("something else explains the readings better")
             rivals = ~self._holds(answers) | own
-            near = self._weigh(table, some, rivals, here + (KEEP_NATS - WINDOW_NATS))
+            # a single fault may lead at these readings: the window reaches as far below the planted ones all the same
+            keep_nats = WINDOW_NATS + max(alone.values()) - here
+            near = self._weigh(table, some, rivals, here, keep_nats)
             close = self._close(near, here, answers)
             if not close:
                 return self._proof(near, here, damage, planted, answers, chosen, singles, truth)
-            wanted = np.zeros_like(own)
+            wanted = self._none.copy()
             wanted[[place for faults in close[:RIVALS_ASKED] for place in near.variants.get(faults, [])]] = True
             whole = self._weigh(self._table, models, wanted | own, truth)
             before = len(answers)
@@ -274,7 +280,7 @@ class Prover:
                 chosen += self._telling(models, wanted, chosen)
             if len(chosen) > len(models):
                 break
-        raise Rejected("the sheet leaves another explanation open")
+        raise Rejected(LEFT_OPEN)
 
     def _close(self, near: _Weighed, here: float, answers: Sequence[frozenset[str]]) -> list[tuple[int, ...]]:
         """Return pairs that must be told off: those that come near, and those that a prior makes probable."""
@@ -303,12 +309,7 @@ class Prover:
         return right, share
 
     def _log_prior(self, faults: tuple[int, ...]) -> float:
-        priors = self.space.priors
-        if not faults:
-            return priors.log_healthy
-        if len(faults) == 1:
-            return float(priors.log_single[faults[0]])
-        return float(priors.log_pair(np.array([faults[0]]), np.array([faults[1]]))[0])
+        return self.space.priors.log_prior(tuple(self.space.faults[fault] for fault in faults))
 
     def _telling(self, models: Sequence[ReadingModel], rivals: Mask, chosen: Sequence[int]) -> list[int]:
         """Return readings that tell most of some pairs off."""
@@ -330,7 +331,7 @@ class Prover:
         order = np.argsort(-worth, kind="stable")[:MORE_READINGS].tolist()
         found = [row for row in order if worth[row] >= 0.0]
         if not found:
-            raise Rejected("the sheet leaves another explanation open")
+            raise Rejected(LEFT_OPEN)
         return found
 
     def _proof(
@@ -380,7 +381,7 @@ class Prover:
 
     def _prove_good(self, models: Sequence[ReadingModel]) -> Proof:
         """Prove that nothing shows: whatever would show on this sheet is told off by it."""
-        near = self._weigh(self._table, models, np.zeros(len(self._pair[0]), dtype=bool))
+        near = self._weigh(self._table, models, self._none)
         good = near.evidence.get((), -math.inf)
         if max(near.evidence.values()) > good + CLOSE_NATS:
             raise Rejected("a fault explains the readings better")
@@ -411,36 +412,6 @@ class Prover:
             weighed=1 + len(self.space.singles),
         )
 
-    def _prove_pattern(self, damage: Damage, readings: Sequence[Reading]) -> Proof:
-        """Prove three and more faults by a whole ranking: no search of singles and pairs holds them."""
-        ranking = rank(self.board, self.meter, self.setup, readings, memory=self.memory)
-        if not ranking.fit.ok or ranking.setup[0].what != "as-stated":
-            raise Rejected("something else explains the readings better")
-        answer = packages_of(self.board, damage)
-        lists = replace_lists(ranking)
-        right = {packages: share for packages, share in lists.items() if answer <= packages}
-        others = {packages: share for packages, share in lists.items() if packages not in right}
-        probability = min(math.fsum(right.values()), 1.0)
-        nearest = max(others, key=lambda packages: others[packages], default=frozenset())
-        closest = others.get(nearest, 0.0)
-        gap = min(math.log(max(right.values(), default=1e-12) / closest) if closest > 0.0 else math.inf, MOST_NATS)
-        if probability < self.stated or gap < CLOSE_NATS:
-            raise Rejected("the answer is not probable enough")
-        near = next(
-            one.faults
-            for one in ranking.candidates
-            if frozenset(self.board.parts[guess.part].package for guess in one.faults) == nearest
-        )
-        return Proof(
-            answers=(tuple(sorted(answer)),),
-            probability=probability,
-            gap_nats=gap,
-            nearest=tuple(Fault(guess.part, guess.mode) for guess in near),
-            same=(tuple(sorted(fault for fault, _ in damage)),),
-            readings=tuple(range(len(readings))),
-            weighed=len(ranking.candidates),
-        )
-
     def prove_error(self, error: str, errors: Sequence[str], readings: Sequence[Reading]) -> Proof:
         """Return why the readings leave an error of the bench and no fault.
 
@@ -459,23 +430,22 @@ class Prover:
             They leave more.
         """
         models = model_readings(readings, self.meter)
-        everything = np.ones(len(self._pair[0]), dtype=bool)
         good = {one: self._good_evidence(one, readings) for one in errors}
         truth = good[error]
         rivals = {one: evidence for one, evidence in good.items() if one != error}
-        near = self._weigh(self._table, models, np.zeros_like(everything))
+        near = self._weigh(self._table, models, self._none)
         best = max(*near.evidence.values(), *rivals.values(), -math.inf)
         if best > truth - CLOSE_NATS:
             raise Rejected("the error of the bench does not show")
-        near = self._weigh(self._table, models, everything, truth + (KEEP_NATS - WINDOW_NATS))
+        near = self._weigh(self._table, models, ~self._none, truth, WINDOW_NATS)
         best = max(best, max(evidence for faults, evidence in near.evidence.items()))
         gap = min(truth - best, MOST_NATS)
         if gap < CLOSE_NATS:
             raise Rejected("a pair of faults explains the readings")
         logs = [evidence + self._log_prior(faults) for faults, evidence in near.evidence.items()]
-        mine = truth + math.log(0.02)
+        mine = truth + SETUP_LOG_PRIOR
         others = [
-            log for log in (*logs, *(evidence + math.log(0.02) for evidence in rivals.values())) if log > mine - 30.0
+            log for log in (*logs, *(evidence + SETUP_LOG_PRIOR for evidence in rivals.values())) if log > mine - 30.0
         ]
         probability = 1.0 / (1.0 + math.fsum(math.exp(log - mine) for log in others))
         if probability < self.stated:
@@ -504,9 +474,7 @@ class Prover:
             part_of_fault=np.zeros(0, dtype=np.intp),
             hides=frozenset(),
         )
-        taken = [
-            dataclasses.replace(one, probing=one.probing.swapped) if error == LEADS_SWAPPED else one for one in readings
-        ]
+        taken = [dataclasses.replace(one, probing=real_probing(one.probing, error)) for one in readings]
         table = table_of(alone, self.meter, taken, pairs=False)
         models = model_readings(taken, self.meter)
         return _sum_up(alone, refine(table, models, screen(table, models, pairs=False))).evidence[()]

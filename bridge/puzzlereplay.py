@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from bridge.advise import probing_cost
 from bridge.board import Board
+from bridge.displays import Shown
 from bridge.faults import Fault
 from bridge.gain import SLIP
 from bridge.meter import MeterProfile
@@ -32,7 +33,6 @@ Array = NDArray[np.float64]
 OPEN_SHARE = 0.05
 OPEN_MOST = 3
 LEFT_OPEN = 0.03  # a list this probable when the answer was given was still open
-LEAST_OHMS = 0.3
 DIGITS_VOLTS, DIGITS_SHARE = 0.005, 0.02
 MUCH_MORE = 1.5  # times as much as was expected of the reading taken: worth saying
 
@@ -145,14 +145,11 @@ def _told(key: Key, board: Board, rows: Rows, probings: Sequence[Probing], readi
 
 def _differs(rows: Rows, row: int, reading: Reading) -> NDArray[np.bool_]:
     """Return which explanations a reading speaks against."""
-    if reading.value is None:
-        place, sd = math.inf, 1.0
-    elif reading.unit == "V":
-        place, sd = reading.value, DIGITS_VOLTS
-    else:
-        place, sd = math.log(max(reading.value, LEAST_OHMS)), DIGITS_SHARE
-    everywhere = np.full(len(rows.place), place), np.full(len(rows.place), sd)
-    answer: NDArray[np.bool_] = rows.differs(*everywhere)[row]
+    value = math.inf if reading.value is None else reading.value
+    sd = np.array([[DIGITS_VOLTS if reading.unit == "V" else DIGITS_SHARE * value]])
+    shown = Shown(np.array([[value]]), sd, np.zeros((0, 1, 1)), (reading.unit,))
+    here = Rows(rows.who, rows.place[[row]], rows.sd[[row]])
+    answer: NDArray[np.bool_] = here.differs(*shown.on_scale(0, sd[0]))[0]
     return answer
 
 

@@ -14,24 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
-from bridge.displays import displays_of
+from bridge.displays import MOVING_SHARE, ROUGHLY, Shown, displays_of
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault
 from bridge.meter import MeterProfile
 from bridge.probing import Probing, Setup
-from bridge.puzzlebench import LEADS_SWAPPED, real_setup
+from bridge.puzzlebench import real_probing, real_setup
 from bridge.table import ReadingTable
 
 __all__ = ["Row", "Rows", "packages_of", "rows_of_errors", "rows_of_sets", "rows_of_singles"]
 
 Array = NDArray[np.float64]
 
-LEAST_VOLTS = 0.005  # a digit or two, and the leads
-LEAST_OHMS = 0.3
-LEAST_SHARE = 0.01
 APART_SD = 3.5
-MOVING_SHARE = 0.05
-ROUGHLY = 0.2  # share of a climbing resistance that it may be off by
 SETUP_LOG_PRIOR = math.log(0.02)  # an error of the bench before any reading; common practice, no source
 
 
@@ -123,15 +118,6 @@ def packages_of(board: Board, faults: Sequence[tuple[Fault, float | None]]) -> f
     return frozenset(board.parts[fault.part].package for fault, _ in faults)
 
 
-def _on_scale(unit: str, value: Array, sd: Array) -> tuple[Array, Array]:
-    if unit == "V":
-        return value, np.maximum(sd, LEAST_VOLTS)
-    ohms = np.maximum(value, LEAST_OHMS)
-    with np.errstate(invalid="ignore"):
-        share = np.where(np.isinf(ohms), LEAST_SHARE, np.maximum(sd / ohms, LEAST_SHARE))
-    return np.log(ohms), share
-
-
 def rows_of_singles(table: ReadingTable) -> Rows:
     """Return the good board and every single fault at every severity of the fine grid.
 
@@ -147,7 +133,7 @@ def rows_of_singles(table: ReadingTable) -> Rows:
         member = ((space.faults[fault], None if math.isnan(ohms) else ohms),)
         prior = float(space.priors.log_single[fault] + weight)
         who.append(Row(member, "", prior, packages_of(board, member)))
-    places, spreads = [], []
+    values, spreads = [], []
     for column in table.columns:
         classes = np.concatenate([[0], column.class_of_single])
         shown = column.displays(*column.of_classes(classes))
@@ -165,10 +151,11 @@ def rows_of_singles(table: ReadingTable) -> Rows:
             with np.errstate(invalid="ignore"):
                 moving = here & (np.abs(value - shown.end) > MOVING_SHARE * np.abs(finite))
             sd = np.where(moving, np.maximum(sd, ROUGHLY * finite), sd)
-        place, spread = _on_scale(column.unit, value, np.where(here, sd, 1.0))
-        places.append(place)
-        spreads.append(spread)
-    return Rows(tuple(who), np.array(places), np.array(spreads))
+        values.append(value)
+        spreads.append(np.where(here, sd, 1.0))
+    no_batch = np.zeros((0, len(values), len(who)))  # what batches add is in the spreads already
+    units = tuple(column.unit for column in table.columns)
+    return _rows(who, Shown(np.array(values), np.array(spreads), no_batch, units))
 
 
 def rows_of_sets(
@@ -192,14 +179,19 @@ def rows_of_sets(
     error : str
         The error of the bench they all are read with; empty for none.
     """
-    real = [one.swapped if error == LEADS_SWAPPED else one for one in probings]
+    real = [real_probing(one, error) for one in probings]
     shown = displays_of(board, meter, real_setup(setup, error), [faults for faults, _ in sets], real)
-    pairs = [shown.on_scale(row, shown.sd[row]) for row in range(len(probings))]
-    who = tuple(
+    who = [
         Row(faults, error, prior, frozenset((f"<{error}>",)) if error else packages_of(board, faults))
         for faults, prior in sets
-    )
-    return Rows(who, np.array([place for place, _ in pairs]), np.array([spread for _, spread in pairs]))
+    ]
+    return _rows(who, shown)
+
+
+def _rows(who: Sequence[Row], shown: Shown) -> Rows:
+    sd = shown.sd
+    pairs = [shown.on_scale(row, sd[row]) for row in range(len(sd))]
+    return Rows(tuple(who), np.array([place for place, _ in pairs]), np.array([spread for _, spread in pairs]))
 
 
 def rows_of_errors(

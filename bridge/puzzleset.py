@@ -52,8 +52,10 @@ def set_files(keys: Sequence[Key]) -> dict[str, str]:
     """
     files: dict[str, str] = {}
     width = max(2, len(str(len(keys))))
+    boards = {name: load_board(name) for name in dict.fromkeys(key.puzzle.board for key in keys)}
+    meters = {name: load_meter(name) for name in dict.fromkeys(key.puzzle.meter for key in keys)}
     for key in keys:
-        board, meter = load_board(key.puzzle.board), load_meter(key.puzzle.meter)
+        board, meter = boards[key.puzzle.board], meters[key.puzzle.meter]
         name = f"{key.puzzle.number:0{width}d}"
         files[f"{TRAINEE}/puzzle-{name}.json"] = puzzle_text(key.puzzle)
         files[f"{TRAINEE}/puzzle-{name}.html"] = handout_html(key.puzzle, board, meter)

@@ -20,7 +20,7 @@ from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import build_space, table_of
 
-__all__ = ["SetupSuspicion", "exchange_leads", "suspect_setup"]
+__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "suspect_setup"]
 
 # How often the bench is not as stated; common practice, no source.
 PRIOR = {

@@ -23,7 +23,7 @@ from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.table import FaultSpace
 
-__all__ = ["Damage", "VirtualBoard", "draw_board", "draw_faults", "draw_ohms", "draw_pattern", "read_board"]
+__all__ = ["Damage", "VirtualBoard", "draw_board", "draw_faults", "draw_ohms", "read_board"]
 
 PART_SPREAD_V = {"module": 0.005, "discrete": 0.010}  # as ranking assumes; common practice, no source
 THRESHOLD_SPREAD_V = 0.5
@@ -141,31 +141,6 @@ def draw_faults(
     else:
         raise ValueError(f"{count} faults; 0, 1 or 2 can be drawn")
     return tuple((faults[number], draw_ohms(space.board, faults[number], rng)) for number in chosen)
-
-
-def draw_pattern(space: FaultSpace, rng: np.random.Generator, *, among: NDArray[np.bool_] | None = None) -> Damage:
-    """Return a set of three or more faults that a damage pattern leaves, drawn from the likeliest of them.
-
-    Parameters
-    ----------
-    space : FaultSpace
-        The hypotheses.
-    rng : numpy.random.Generator
-        Source of chance.
-    among : ndarray of bool, faults, optional
-        At least one fault of the set is among these.
-
-    Returns
-    -------
-    tuple of (Fault, float or None)
-        Empty where no pattern can strike this board.
-    """
-    wanted = None if among is None else {fault for fault, use in zip(space.faults, among.tolist(), strict=True) if use}
-    sets = [one for one in space.priors.patterns() if wanted is None or wanted & set(one.faults)]
-    if not sets:
-        return ()
-    chosen = sets[_choose(np.array([one.log_prior for one in sets]), rng)]
-    return tuple((fault, draw_ohms(space.board, fault, rng)) for fault in chosen.faults)
 
 
 def _choose(log_weight: np.ndarray[tuple[int, ...], np.dtype[np.float64]], rng: np.random.Generator) -> int:

@@ -29,7 +29,7 @@ def make(
     plant: Annotated[
         list[str] | None,
         typer.Option(
-            "--plant", metavar="WHAT", help="single, pair, pattern, nothing or setup. Repeatable. [default: a mixture]"
+            "--plant", metavar="WHAT", help="single, pair, nothing or setup. Repeatable. [default: a mixture]"
         ),
     ] = None,
     part: Annotated[
@@ -45,7 +45,12 @@ def make(
     probe: Annotated[
         bool, typer.Option("--probe", help="No worksheet: a board to be probed with puzzle play.")
     ] = False,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="The same seed gives the same puzzles.")] = 0,
+    seed: Annotated[
+        int | None,
+        typer.Option(
+            "--seed", metavar="N", help="The same seed gives the same puzzles. [default: a new one, kept in the keys]"
+        ),
+    ] = None,
     certain: Annotated[
         float, typer.Option("--certain", metavar="P", help="How probable the right answer must be.")
     ] = 0.95,
@@ -53,12 +58,13 @@ def make(
 ) -> Page:
     """Make puzzles that are proved to have one right answer.
 
-    The folder gets trainee/ to hand out and trainer/ with the keys. A seed of your own choice
-    keeps a class from making the same set.
+    The folder gets trainee/ to hand out and trainer/ with the keys. Without --seed every run
+    makes other puzzles; their seed stands in the keys alone.
     """
     import time
 
-    from bridge.puzzlemake import make_puzzles, parse_order
+    from bridge.puzzlemake import make_puzzles
+    from bridge.puzzleorder import parse_order
     from bridge.puzzleset import check_folder, set_files, write_set
     from bridge.puzzlewords import made_page, show_progress
 

@@ -39,7 +39,7 @@ def test_a_part_asked_for_fails(command: Callable[..., Outcome], tmp_path: Path)
         (("--part", "Q_XX"), "--part: six-switch-bridge has no part 'Q_XX' that fails"),
         (("--leg", "R"), "--leg: six-switch-bridge has no leg 'R'"),
         (("--level", "6"), "--level: '6'; accepted: a level from 1 to 5"),
-        (("--plant", "fire"), "--plant: 'fire'; accepted: single, pair, pattern, nothing, setup"),
+        (("--plant", "fire"), "--plant: 'fire'; accepted: single, pair, nothing, setup"),
         (("--reach", "all"), "--reach: 'all'; accepted: terminals, gates, holds"),
         (("--count", "0"), "--count: 0; accepted: 1 to"),
         (("--certain", "1"), "--certain: 1; accepted"),

@@ -1,0 +1,89 @@
+"""An order for puzzles as it was typed."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from collections.abc import Sequence
+
+from bridge.advise import CERTAIN
+from bridge.board import load_board
+from bridge.errors import InputError
+from bridge.meter import DEFAULT_METER
+from bridge.options import BenchOptions
+from bridge.puzzledraw import PLANTS, Wish
+from bridge.puzzlemake import Order
+from bridge.wording import listed, quoted
+
+__all__ = ["parse_order"]
+
+MOST_PUZZLES = 2000
+SEEDS = 2**53  # as many as a number in JSON holds exactly
+
+
+def parse_order(
+    board: str,
+    bench: BenchOptions,
+    *,
+    level: str | None = None,
+    plant: Sequence[str] | None = None,
+    part: Sequence[str] | None = None,
+    leg: Sequence[str] | None = None,
+    kind: Sequence[str] | None = None,
+    reach: str = "gates",
+    count: int = 1,
+    seed: int | None = None,
+    probe: bool = False,
+    certain: float = CERTAIN,
+) -> Order:
+    """Return an order as it was typed.
+
+    Parameters
+    ----------
+    board : str
+        Name or path of the board.
+    bench : BenchOptions
+        Meter and state of the bench.
+    level : str or None
+        ``3``, ``1-5``, ``2,4``; None for any.
+    plant, part, leg, kind : sequence of str or None
+        What may be planted.
+    reach, count, probe
+        As for `Order`.
+    seed : int or None
+        Makes it repeatable; None for one nobody can guess.
+    certain : float
+        How probable the answer must be [1].
+
+    Raises
+    ------
+    InputError
+        A value that is not accepted; the option is named.
+    """
+    known = load_board(board)
+    bench.load_meter()  # refused here, with the option's name
+    for word in plant or ():
+        if word not in PLANTS:
+            raise InputError(f"{quoted(word)}; accepted: {listed(PLANTS)}", where="--plant")
+    if not 1 <= count <= MOST_PUZZLES:
+        raise InputError(f"{count}; accepted: 1 to {MOST_PUZZLES}", where="--count")
+    if seed is None:
+        seed = secrets.randbelow(SEEDS)
+    if seed < 0:
+        raise InputError(f"{seed}; accepted: 0 or more", where="--seed")
+    if not 0.5 < certain < 1.0:
+        raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
+    wish = Wish(tuple(plant or ()), tuple(part or ()), tuple(leg or ()), tuple(kind or ()))
+    levels = () if level is None else _levels(level)
+    return Order(
+        board, bench.meter or DEFAULT_METER, bench.setup(known), wish, reach, levels, count, seed, probe, certain
+    )
+
+
+def _levels(text: str) -> tuple[int, ...]:
+    found = re.fullmatch(r"([1-5])(?:-([1-5]))?", text)
+    if found and int(found[1]) <= int(found[2] or found[1]):
+        return tuple(range(int(found[1]), int(found[2] or found[1]) + 1))
+    if re.fullmatch(r"[1-5](,[1-5])*", text):
+        return tuple(sorted({int(one) for one in text.split(",")}))
+    raise InputError(f"{quoted(text)}; accepted: a level from 1 to 5, as 3, 1-5 or 2,4", where="--level")
