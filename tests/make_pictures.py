@@ -10,6 +10,7 @@ import textwrap
 from pathlib import Path
 
 from bridge.board import load_board
+from bridge.charge import bus_was_measured
 from bridge.layout import Table, plain_text
 from bridge.rank import rank
 from bridge.ranking import Ranking
@@ -33,7 +34,7 @@ def example_ranking() -> Ranking:
 
 def recording(ranking: Ranking) -> str:
     """Return what a terminal of a hundred columns shows first: up to the first table, and that."""
-    page = ranking_page(ranking, LISTED, columns=COLUMNS)
+    page = ranking_page(ranking, LISTED, columns=COLUMNS, bus_stated=bus_was_measured(ranking.readings))
     first = next(number for number, block in enumerate(page) if isinstance(block, Table))
     shown = [
         block if isinstance(block, Table) or "\n" in block else textwrap.fill(block, COLUMNS)
