@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-from importlib import resources
 from typing import Any
 
 from bridge.board import Board
 from bridge.circuit import build_circuit
+from bridge.htmlpage import render
 from bridge.journal import parse_setup
 from bridge.layout import Table
 from bridge.makesafe import making_safe
@@ -43,15 +43,6 @@ def sheet_csv(puzzle: Puzzle) -> str:
     return text.getvalue()
 
 
-def _render(**values: Any) -> str:
-    from jinja2 import Environment, StrictUndefined
-
-    source = resources.files("bridge").joinpath("data", "puzzle.html.jinja").read_text(encoding="utf-8")
-    # all is escaped but the picture, whose own writer escapes
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return environment.from_string(source).render(**values)
-
-
 def _common(puzzle: Puzzle, board: Board, meter: MeterProfile) -> dict[str, Any]:
     titles, rows = _columns(puzzle)
     setup = parse_setup(puzzle.setup, board)
@@ -80,7 +71,7 @@ def handout_html(puzzle: Puzzle, board: Board, meter: MeterProfile) -> str:
     meter : MeterProfile
         Its meter.
     """
-    return _render(**_common(puzzle, board, meter))
+    return render("puzzle", **_common(puzzle, board, meter))
 
 
 def key_html(key: Key, board: Board, meter: MeterProfile) -> str:
@@ -103,4 +94,4 @@ def key_html(key: Key, board: Board, meter: MeterProfile) -> str:
         for block in page
     ]
     told = {"answer": answer_words(key), "planted": planted_words(key, board), "odd": key.effort.odd, "blocks": blocks}
-    return _render(**(_common(key.puzzle, board, meter) | {"key": told}))
+    return render("puzzle", **(_common(key.puzzle, board, meter) | {"key": told}))

@@ -6,7 +6,6 @@ import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 from typing import Any
 
 from bridge.advicepage import advice_page, probing_words
@@ -18,6 +17,7 @@ from bridge.circuit import build_circuit
 from bridge.faults import Fault
 from bridge.floorplan import Floorplan, plan_floor
 from bridge.forecast import Forecast, forecast
+from bridge.htmlpage import render
 from bridge.layout import Page, Table
 from bridge.makesafe import DEFER
 from bridge.overlay import SHADES, lead_layer, path_layer, suspicion_layer
@@ -299,16 +299,12 @@ def report_html(report: Report) -> str:
     report : Report
         What it says.
     """
-    from jinja2 import Environment, StrictUndefined
-
     ranking = report.ranking
     warning = ranking.caution
     verdict = verdict_sentences(ranking)
     rows, short = _rows(report)
-    source = resources.files("bridge").joinpath("data", "report.html.jinja").read_text(encoding="utf-8")
-    # names come from files of strangers: all is escaped but the pictures, marked safe, whose own writer escapes
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return environment.from_string(source).render(
+    return render(
+        "report",
         board=ranking.board,
         verdict=verdict,
         warning=warning or "",

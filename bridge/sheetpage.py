@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import math
-from importlib import resources
 from typing import Any
 
+from bridge.htmlpage import render
 from bridge.layout import Column, Page, Table
 from bridge.makesafe import making_safe, safe_points
 from bridge.probing import Probing
@@ -95,13 +95,9 @@ def worksheet_html(sheet: Worksheet) -> str:
     sheet : Worksheet
         The worksheet.
     """
-    from jinja2 import Environment, StrictUndefined
-
-    source = resources.files("bridge").joinpath("data", "worksheet.html.jinja").read_text(encoding="utf-8")
-    # names come from board files of strangers: every value is escaped
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
     table = _table(sheet)
-    return environment.from_string(source).render(
+    page = render(
+        "worksheet",
         title=_title(sheet),
         meter=sheet.meter.title or sheet.meter.name,
         safety=making_safe(sheet.board),
@@ -110,6 +106,7 @@ def worksheet_html(sheet: Worksheet) -> str:
         columns=["no.", *(column.title for column in table.columns), "reading", "note"],
         rows=table.rows,
     )
+    return page + "\n"
 
 
 def worksheet_payload(sheet: Worksheet) -> dict[str, Any]:

@@ -37,6 +37,7 @@ OUTSIDERS = {
     "typer": ("cli.py", "options.py", "commands/"),
     "rich": ("layout.py",),
     "schemdraw": ("schematic.py",),
+    "jinja2": ("htmlpage.py",),
     "pydantic": ("boardfile.py", "puzzlefile.py", "tablefile.py", "faulttable.py", "repairtable.py"),
     "scipy": (),
     "pickle": (),

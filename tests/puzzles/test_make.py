@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from bridge.advise import CERTAIN
+from bridge.commands.puzzle import make
+from bridge.probing import Setup
+from bridge.puzzledraw import Wish
 from bridge.puzzlefile import parse_key
+from bridge.puzzlemake import Order, PuzzleMaker
 from bridge.puzzleset import load_keys
 from tests.conftest import Outcome
 
@@ -68,3 +74,26 @@ def test_what_is_no_key_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"^k\.json") as caught:
         parse_key(text.encode(), "k.json")
     assert type(caught.value).__name__ in ("InputError", "InputErrors")
+
+
+def test_the_command_asks_for_what_acting_on_a_ranking_takes() -> None:
+    """The default of ``--certain`` is the probability at which a list is acted on everywhere else."""
+    assert inspect.signature(make).parameters["certain"].default == CERTAIN
+
+
+@pytest.mark.slow
+def test_the_best_solver_stops_where_the_order_says() -> None:
+    """Of one draw, the best sequence for 0.95 begins with that for 0.6, and is longer."""
+    sure, early = (
+        PuzzleMaker(Order("half-bridge-cooktop", "handheld", Setup(), Wish(("pair",)), seed=3, stated=stated))
+        for stated in (0.95, 0.6)
+    )
+    for number in range(200):
+        key = sure.attempt(number)
+        other = early.attempt(number)
+        if isinstance(key, str) or isinstance(other, str):
+            continue
+        assert key.best[: len(other.best)] == other.best
+        if len(other.best) < len(key.best):
+            return
+    pytest.fail("no sequence is shorter")
