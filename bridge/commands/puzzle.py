@@ -33,7 +33,7 @@ def make(
         ),
     ] = None,
     part: Annotated[
-        list[str] | None, typer.Option("--part", metavar="PART", help="Part or package that fails. Repeatable.")
+        list[str] | None, typer.Option("--part", metavar="PART", help="Part that fails, or its component. Repeatable.")
     ] = None,
     leg: Annotated[list[str] | None, typer.Option("--leg", metavar="U", help="Leg that fails. Repeatable.")] = None,
     kind: Annotated[
