@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from bridge.belief import LEAST_LEADER, Beliefs, join, label_groups, weigh
 from bridge.board import Board
 from bridge.errors import InputError
-from bridge.evidence import Survivors, refine, screen
+from bridge.evidence import ScreenedSpace, Survivors, refine, screen
 from bridge.faults import Fault
 from bridge.fit import judge_fit
 from bridge.groups import smallest_replacement
@@ -118,21 +118,20 @@ def _rank_in(
     memory = TableMemory() if memory is None else memory
     space = memory.space(board, setup)
     space = dataclasses.replace(space, priors=space.priors.given(seen))
-    table = table_of(space, meter, readings, memory=memory)
-    if known.spread:
-        table = narrow_table(table, known.spread)
     models = model_readings(readings, meter)
-    screened = screen(table, models, progress)
-    survivors = refine(table, models, screened)
-    off = drops_shown(table, models, survivors, known.spread)
-    if off:
-        real = memory.other_board(board, off, lambda: with_drops(board, dict(off)))
-        moved = dataclasses.replace(memory.space(real, setup), priors=space.priors)
-        table = table_of(moved, meter, readings, memory=memory)
+
+    def weighed(space: FaultSpace) -> tuple[ReadingTable, ScreenedSpace, Survivors]:
+        table = table_of(space, meter, readings, memory=memory)
         if known.spread:
             table = narrow_table(table, known.spread)
         screened = screen(table, models, progress)
-        survivors = refine(table, models, screened)
+        return table, screened, refine(table, models, screened)
+
+    table, screened, survivors = weighed(space)
+    off = drops_shown(table, models, survivors, known.spread)
+    if off:
+        real = memory.other_board(board, off, lambda: with_drops(board, dict(off)))
+        table, screened, survivors = weighed(dataclasses.replace(memory.space(real, setup), priors=space.priors))
     grown = grow(table, models, survivors)
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
     beliefs = weigh(space, survivors, every, grown)

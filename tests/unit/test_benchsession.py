@@ -288,17 +288,25 @@ def test_what_is_no_new_reading_ends_nothing() -> None:
     assert _readings_to_the_end(again=True) == _readings_to_the_end(again=False)
 
 
+def _take_what_is_asked(hand: MeterHand, talk: Talk) -> None:
+    """Answer until one more reading is taken; what looks unlikely is asked about once."""
+    before = len(talk.session.readings)
+    while len(talk.session.readings) == before and not talk.answer.done:
+        reading = hand.answer(talk.said)
+        assert reading is not None, talk.said
+        talk.type(reading)
+
+
 def _readings_to_the_end(*, again: bool) -> int:
     hand, talk = MeterHand.on(BRIDGE, "Q_UL:ce-short:0.3"), started("six-switch-bridge")
-    for count in range(12):
+    for _ in range(14):
+        _take_what_is_asked(hand, talk)
         if talk.answer.done:
-            return count
-        reading = hand.answer(talk.said)
-        assert reading is not None
-        talk.type(reading)
-        if again and not talk.answer.done:
-            talk.type("undo", reading)
-    return 12
+            break
+        if again:
+            talk.type("undo")
+            _take_what_is_asked(hand, talk)
+    return len(talk.session.readings)
 
 
 @pytest.mark.slow
