@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 
@@ -217,3 +218,10 @@ def test_mosfets_have_drains_and_sources() -> None:
     assert "gate-source leak" in words
     assert "emitter" not in words
     assert "collector" not in words
+
+
+def test_a_die_is_named_with_its_package() -> None:
+    """A diode in the case of its transistor is told with what has to be unsoldered; a transistor by itself."""
+    words = plain_text(ranking_page(ranking((DIODE, 0.6, 0), (SHORT, 0.4, 0)), 20))
+    cells = [re.split(r" {2,}", line.strip()) for line in words.splitlines()]
+    assert [row[2] for row in cells if row[0] in ("1", "2") and len(row) > 3] == ["D_UL (in Q_UL)", "Q_UL"]

@@ -349,7 +349,7 @@ def test_every_mode_has_words_in_the_terms_of_its_kind() -> None:
         part = make_part("X", kind, *row.pins)
         phrases = [describe_fault(part, mode).phrase for mode in row.modes]
         assert len(set(phrases)) == len(phrases)
-        assert all(0 < len(phrase) <= 40 for phrase in phrases)
+        assert all(0 < len(phrase) <= 45 for phrase in phrases)
         text = " ".join(describe_fault(part, mode).what + " " + describe_fault(part, mode).phrase for mode in row.modes)
         assert all(describe_fault(part, mode).what.endswith(".") for mode in row.modes)
         foreign = {"igbt": ("drain", "source"), "mosfet": ("collector", "emitter")}.get(kind, ())
