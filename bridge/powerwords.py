@@ -29,7 +29,7 @@ CAUTIONS = (
     "unless named with --connected.",
     "The supply isolated from mains, its current limit set before it is joined to P and N, plus to P.",
     "The gate drive stays without supply: a gate that is up now is a fault by itself.",
-    "If the supply falls into its limit, switch off and look for a short; do not turn the limit up.",
+    "If the supply stays in its limit once the bus has charged, switch off and look for a short; do not turn it up.",
     "A good switch leaks a fraction of a microampere, which a 10 megohm voltmeter shows as volts; compare the phases.",
     "Live work is for people trained and authorised for it; where local rules or the maker's manual ask for more, they "
     "are right.",
