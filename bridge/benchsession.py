@@ -344,7 +344,7 @@ class BenchSession:
             spelled = {name.casefold(): name for part in self.board.parts.values() for name in (part.ref, part.package)}
             ref = spelled.get(words[0].casefold())
             if ref is None:
-                raise InputError(f"no part {quoted(words[0])} on this board; good U P asks about two places")
+                raise InputError(_no_part(self.board, words[0]))
             return self._say(good_page(self.board, self.meter, self.setup, part_probings(self.board, ref)))
         if len(words) in (2, 3):
             placed = parse_probing(words[0], words[1], "diode", "", "", self.board, self.meter)
@@ -493,6 +493,18 @@ class BenchSession:
         else:
             page.append(f"The healthy board leads ({percent(lists[0][1])}): nothing is condemned.")
         return page
+
+
+def _no_part(board: Board, typed: str) -> str:
+    """Return why a word names no part; of a terminal, where it is found."""
+    place = next((one for one in board.terminals.values() if one.name.casefold() == typed.casefold()), None)
+    if place is None:
+        return f"no part {quoted(typed)} on this board; good U P asks about two places"
+    pins = [f"{part.ref}.{pin}" for part in board.parts.values() for pin, net in part.pins.items() if net == place.net]
+    at = f", at {', '.join(pins[:4])}" if pins else ""
+    return (
+        f"{place.name} is a place for a lead ({place.what}{at}); good {place.name} and a second place say what is read"
+    )
 
 
 def _fields(probing: Probing, text: str) -> dict[str, str]:

@@ -61,7 +61,7 @@ def packages_in_words(names: tuple[str, ...]) -> str:
     if not names:
         return "nothing"
     if len(names) > PACKAGES_NAMED:
-        return f"{', '.join(names[: PACKAGES_NAMED - 1])} and {len(names) - PACKAGES_NAMED + 1} more packages"
+        return f"{', '.join(names[: PACKAGES_NAMED - 1])} and {len(names) - PACKAGES_NAMED + 1} more"
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
@@ -88,7 +88,7 @@ def group_words(ranking: Ranking, group: Group) -> str:
     named = [_in_words(board, one) for one in worth[:NAMED]]
     left = group.size - len(named)
     if left:
-        named.append(f"{left} rarer possibilit{'y' if left == 1 else 'ies'}")
+        named.append(f"{left} rarer cause{'' if left == 1 else 's'}")
     told = f"These readings cannot tell {' from '.join(named[:2])}"
     told += f", nor from {' or '.join(named[2:])}" if len(named) > 2 else ""
     some = "nothing in place can" if group.size == 2 else "not all of them can be told apart in place"
@@ -110,7 +110,7 @@ def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str
     open_ones = tuple(name for name in group.replace if name not in certain)
     way = "take it before you replace" if group.separable_in_place else TEST_FIRST
     if not open_ones:
-        return f"the same packages either way, replace {packages_in_words(certain)}"
+        return f"the same parts either way, replace {packages_in_words(certain)}"
     if not certain:
         return f"{way} {packages_in_words(open_ones)}"
     return f"{packages_in_words(certain)} in any case, and {way} {packages_in_words(open_ones)}"

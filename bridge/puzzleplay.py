@@ -348,7 +348,7 @@ class Play:
             hints.append("Compare every reading with what a good board shows (good U P). How many differ?")
         else:
             count = len(key.answers[0])
-            hints.append(f"{count} package{'s have' if count != 1 else ' has'} to be replaced.")
+            hints.append(f"{count} part{'s have' if count != 1 else ' has'} to be replaced.")
             places = place_parts(self.board)
             legs = sorted({places[one.part].leg or self.board.parts[one.part].block for one in key.faults})
             hints.append(f"Look at: {', '.join(legs)}.")

@@ -444,3 +444,12 @@ def test_a_board_without_capacitors_is_asked_once() -> None:
     assert "any two main terminals" in talk.ask()[1]
     talk.hear("0")
     assert talk.finished
+
+
+def test_a_terminal_is_told_where_it_is() -> None:
+    """Who asks what a pad reads learns where it is; a word that is neither part nor place is said to be none."""
+    talk = started("six-switch-bridge")
+    said = talk.type("good gd_vl")
+    assert "GD_VL is a place for a lead" in said
+    assert "DRV_VL." in said
+    assert "no part 'GD_XX'" in talk.type("good GD_XX")

@@ -67,7 +67,7 @@ def test_alone_and_healthy() -> None:
     healthy = group_of(1.0, 2)
     words = group_words(ranking_of([("", 0.99), ("Q_UL:never-on", 0.01)], healthy), healthy)
     assert words == (
-        "These readings cannot tell a healthy board from 1 rarer possibility; nothing in place can: "
+        "These readings cannot tell a healthy board from 1 rarer cause; nothing in place can: "
         "nothing need be replaced"
     )
 
@@ -84,7 +84,7 @@ def test_what_is_left_over_says_so() -> None:
 def test_long_lists_are_cut(count: int) -> None:
     """Six packages are named in full, more are counted: never a line of hundreds of characters."""
     words = packages_in_words(tuple(f"P_{number}" for number in range(count)))
-    assert words.endswith("P_5" if count == 6 else f"P_4 and {count - 5} more packages")
+    assert words.endswith("P_5" if count == 6 else f"P_4 and {count - 5} more")
 
 
 def test_no_long_lines(command: Callable[..., Outcome], root: Path) -> None:
