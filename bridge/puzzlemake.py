@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
@@ -36,6 +37,8 @@ from bridge.wording import listed, quoted
 __all__ = ["Made", "Order", "PuzzleMaker", "identity", "make_puzzles"]
 
 COMPANIONS = 10  # faults that make up pairs beside each planted one, for the solver to rule out
+SHARE_STEPS = 1000  # to a tenth of a percent a key states its probability, rounded down: nothing is 100 %
+GAP_DIGITS = 4
 MOST_DRAWS = 400  # for each puzzle wanted
 LEVELS = (1, 2, 3, 4, 5)
 STORY_STREAM, DRAW_STREAM = 1, 2
@@ -258,8 +261,9 @@ class PuzzleMaker:
             answers=[list(answer) for answer in proof.answers],
             same=[[str(fault) for fault in faults] for faults in proof.same],
             proof=ProofEntry(
-                proof.probability,
-                proof.gap_nats,
+                # pairs that earlier draws had solved are bounded more closely: digits beyond these depend on that
+                math.floor(proof.probability * SHARE_STEPS) / SHARE_STEPS,
+                round(proof.gap_nats, GAP_DIGITS),
                 [str(fault) for fault in proof.nearest],
                 [place + 1 for place in proof.readings],
                 proof.weighed,
