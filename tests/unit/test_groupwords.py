@@ -67,8 +67,7 @@ def test_alone_and_healthy() -> None:
     healthy = group_of(1.0, 2)
     words = group_words(ranking_of([("", 0.99), ("Q_UL:never-on", 0.01)], healthy), healthy)
     assert words == (
-        "These readings cannot tell a healthy board from 1 rarer cause; nothing in place can: "
-        "nothing need be replaced"
+        "These readings cannot tell a healthy board from 1 rarer cause; nothing in place can: nothing need be replaced"
     )
 
 
