@@ -262,7 +262,7 @@ class PuzzleMaker:
             same=[[str(fault) for fault in faults] for faults in proof.same],
             proof=ProofEntry(
                 # pairs that earlier draws had solved are bounded more closely: digits beyond these depend on that
-                math.floor(proof.probability * SHARE_STEPS) / SHARE_STEPS,
+                min(math.floor(proof.probability * SHARE_STEPS), SHARE_STEPS - 1) / SHARE_STEPS,
                 round(proof.gap_nats, GAP_DIGITS),
                 [str(fault) for fault in proof.nearest],
                 [place + 1 for place in proof.readings],

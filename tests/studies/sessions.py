@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bridge.advise import CERTAIN_ENOUGH, before_any_reading, suggest_readings
+from bridge.advise import CERTAIN, before_any_reading, suggest_readings
 from bridge.board import Board, load_board
 from bridge.faulttable import fault_table
 from bridge.gain import entropy
@@ -58,7 +58,7 @@ class Probed:
 
 def _standing(ranking: Ranking) -> Ending:
     packages, share = next(iter(replace_lists(ranking).items()))
-    certain = share >= CERTAIN_ENOUGH and (not packages or speaks_against_health(ranking)) and ranking.fit.ok
+    certain = share >= CERTAIN and (not packages or speaks_against_health(ranking)) and ranking.fit.ok
     return Ending(len(ranking.readings), certain, packages)
 
 
