@@ -218,6 +218,7 @@ def test_streams_that_are_closed(line: str, status: int, said: str, here: Path) 
     assert said in done.stderr.decode()
 
 
+@pytest.mark.slow
 def test_answers_on_a_full_device(here: Path) -> None:
     """A standard output without room: status 1 and one line, whatever the answer."""
     if not Path("/dev/full").exists():

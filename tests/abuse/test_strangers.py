@@ -226,6 +226,7 @@ def test_journals_of_another_user_lead_nowhere(shared: Path, monkeypatch: pytest
     assert (shared / "plain.jsonl").read_bytes() == before
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only an administrator may give files away")
 def test_journals_of_another_user_as_a_process(shared: Path) -> None:
     """The same with a file that really belongs to somebody else, also through standard input."""

@@ -256,6 +256,7 @@ def journal(*rows: tuple[str, str, str, str], **setup: object) -> str:
     return "".join(json.dumps(line) + "\n" for line in lines)
 
 
+@pytest.mark.slow
 def test_journal_brings_its_own_bench(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """A journal is read with its own meter and set-up; what is typed as well replaces only that."""
     sheet = write(tmp_path, journal(("U", "V", "diode", "0.001"), dwell_s=1.0, connected=["motor"]), "bench.jsonl")

@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from bridge.advicepage import help_words, trouble_words
 from bridge.probing import Hold, Probing
 from tests.cli.sheets import FEW, write
@@ -48,6 +50,7 @@ def test_no_readings_is_an_error(tmp_path: Path) -> None:
     assert len(answer.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_the_row_is_ready(tmp_path: Path) -> None:
     """The proposed reading comes as a row that can be appended to the sheet, whatever the case of its terminals."""
     answer = run("six-switch-bridge", write(tmp_path, FEW))

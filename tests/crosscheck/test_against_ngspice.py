@@ -152,6 +152,7 @@ def test_other_meters_agree(meter_name: str) -> None:
     _check(_tally("half-bridge-cooktop", Setup(), asked, meter_name))
 
 
+@pytest.mark.slow
 def test_silicon_carbide_agrees() -> None:
     """Low-threshold MOSFETs, whose gates a meter can reach, read alike on both sides, gate-to-drain shorts too."""
     board = load_board("six-switch-sic")

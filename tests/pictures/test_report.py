@@ -45,6 +45,7 @@ def page() -> str:
     return six_switch_page()
 
 
+@pytest.mark.slow
 def test_the_command_writes_a_page_and_a_picture(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """``report -o`` writes a page whose heading is the verdict of ``rank``, and ``--picture`` the marked schematic."""
     page, picture = tmp_path / "report.html", tmp_path / "report.svg"

@@ -130,6 +130,7 @@ def test_the_key_of_another_puzzle_is_refused(command: Callable[..., Outcome], t
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="a play is killed as on Unix")
 def test_a_killed_play_goes_on(tmp_path: Path) -> None:
     """Killed right after each prompt, a play has every accepted reading once, and the next start goes on with it."""

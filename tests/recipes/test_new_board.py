@@ -10,6 +10,7 @@ import pytest
 from tests.recipes.copies import Copy, recipe
 
 
+@pytest.mark.slow
 def test_a_new_board(tmp_path: Path) -> None:
     """The board of the recipe is listed, shown without an oddity, predicted as arithmetic says, and ranked."""
     copy = Copy(tmp_path)

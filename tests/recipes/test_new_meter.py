@@ -19,6 +19,7 @@ ALONE = (
 VT = 0.025692579  # kT/q at 25 degrees Celsius [V]
 
 
+@pytest.mark.slow
 def test_a_new_meter(tmp_path: Path) -> None:
     """The meter of the recipe is listed, and half the test current reads 28 mV less on a diode of ideality 1.6."""
     copy = Copy(tmp_path)

@@ -42,6 +42,7 @@ def board_in(folder: Path) -> Copy:
     return copy
 
 
+@pytest.mark.slow
 def test_a_new_kind_of_part(tmp_path: Path) -> None:
     """With the whole change a thermistor is shown, predicted as arithmetic says, found where it is open, and drawn."""
     copy = board_in(tmp_path)

@@ -12,6 +12,7 @@ from tests.cli.test_readme import README, blocks
 from tests.conftest import ROOT
 
 
+@pytest.mark.slow
 def test_the_notebook_session(monkeypatch: pytest.MonkeyPatch) -> None:
     """Both snippets run in one session: a shorted switch takes its drop to nothing and leaves its gate as it is."""
     monkeypatch.chdir(ROOT)

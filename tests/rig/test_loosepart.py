@@ -50,6 +50,7 @@ def faulty(part_name: str, meter_name: str, mode: str, ref: str = "Q_L") -> dict
     return {step.name: format_reading(f.value, f.unit) for step, f in zip(steps, shown, strict=True)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "meter_name"), [("igbt-600v-30a", "high-compliance"), ("sic-1200v-19a", "handheld")])
 def test_every_step_of_every_fault_is_ngspices(name: str, meter_name: str) -> None:
     """Each reading of a loose switch with each fault agrees with ngspice, its gate free, tied and charged."""

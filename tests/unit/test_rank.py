@@ -144,6 +144,7 @@ class TestFit:
         assert ranking.fit.worst_reading == place
         assert "N to U" in ranking.fit.note
 
+    @pytest.mark.slow
     def test_nonsense_is_not_explained(self) -> None:
         """Numbers that no single or paired fault produces are called unexplained, not pinned on a part."""
         readings = read_board(BENCH)

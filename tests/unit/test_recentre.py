@@ -37,7 +37,7 @@ def test_drops_move_by_batch() -> None:
     assert moved.parts["D_AC1H"] == COOKTOP.parts["D_AC1H"]
 
 
-@pytest.mark.parametrize("drop_v", [-0.06, 0.0, 0.045])
+@pytest.mark.parametrize("drop_v", [-0.06, 0.045])
 def test_drops_are_read_off_diode_mode(drop_v: float) -> None:
     """What diode mode shows of rectifier and antiparallel diodes comes out to the rounding."""
     readings = _read((), drop_v)
@@ -57,6 +57,7 @@ def test_no_ohms_no_other_table() -> None:
     assert drops_shown(table, models, refine(table, models, screen(table, models, pairs=False)), {}) == ()
 
 
+@pytest.mark.slow
 def test_low_drops_are_no_leak() -> None:
     """A board of low drops reads 60 kohm where the file's would read 160: that is no second fault."""
     ranking = rank(COOKTOP, METER, SETUP, _read(((Fault("Q_H", "ce-short"), 0.4),), -0.06))
