@@ -13,7 +13,7 @@ from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.damage import CHANNEL_NORMAL
 from bridge.effects import EffectTest
-from bridge.instants import build_points, first_instant
+from bridge.instants import after_one_step, build_points, first_instant
 from bridge.newton import CHANNEL_DARK_V
 from bridge.points import Points, full_scale_amps
 from bridge.response import Response, solve_response
@@ -60,6 +60,10 @@ class Answers:
         Voltage across each capacitor [V] and, at the first instant, current into it [A].
     capacitor_left : ndarray, capacitors x answers
         What the faults leave of each capacitance [1].
+    rested_jack : ndarray, answers
+        Voltage at the meter's jacks one long backward Euler step after the first instant [V]; NaN where none was taken.
+    pace : ndarray, answers
+        How much longer charging takes from this first instant than its currents alone say [1].
     """
 
     value: Array
@@ -73,6 +77,8 @@ class Answers:
     capacitor_volts: Array
     capacitor_amps: Array
     capacitor_left: Array
+    rested_jack: Array
+    pace: Array
 
     @classmethod
     def together(cls, pieces: Sequence[Answers]) -> Answers:
@@ -135,15 +141,27 @@ class AnswerSolver:
         start: Array | None,
         *,
         at_start: bool,
+        rest: bool = False,
         test: EffectTest | None = None,
         tested: NDArray[np.bool_] | None = None,
     ) -> list[Piece]:
-        """Return answers a batch at a time, those of ``tested`` columns with the effects of further faults."""
+        """Return answers a batch at a time, those of ``tested`` columns with the effects of further faults.
+
+        With ``rest`` the leads rest for a dwell, in one step, after a first instant.
+        """
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
         if at_start:
+            empty = points.inject.copy() if rest else points.inject
             first_instant(circuit, points, factors, self.bus_volts)
         solution = solve_points(circuit, points, start)
+        rested = np.full(points.size, np.nan)
+        if at_start and rest and len(circuit.capacitor_rows):
+            later = dataclasses.replace(points, siemens=points.siemens.copy(), inject=empty)
+            after_one_step(circuit, later, factors, self.bus_volts, circuit.setup.dwell_s)
+            done = solve_points(circuit, later, solution.voltage)
+            at_red = done.voltage[later.red, np.arange(later.size)]
+            rested = np.where(done.converged, self.arrays.jack_voltage(shot, at_red)[0], np.nan)
         size = batch_size(circuit)
 
         def describe(begin: int) -> Piece:
@@ -154,6 +172,7 @@ class AnswerSolver:
             faults = np.array([first[part], second[part]])
             state = some, voltage, response
             answers = self._answers(shot[part], faults, state, solution.converged[part], factors[:, part], at_start)
+            answers.rested_jack[:] = rested[part]
             effects = np.zeros((0 if test is None else test.classes.size, some.size), dtype=np.uint8)
             if test is not None and len(asked):
                 slack = self.arrays.slack(shot[part], answers.value, answers.jack)
@@ -226,6 +245,8 @@ class AnswerSolver:
             capacitor_volts=capacitor_volts,
             capacitor_amps=capacitor_amps,
             capacitor_left=capacitor_left,
+            rested_jack=np.full(points.size, np.nan),
+            pace=np.ones(points.size),
         )
 
     def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:

@@ -69,7 +69,7 @@ class Collector:
     def solve(
         self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool
     ) -> NDArray[np.int32]:
-        """Solve a batch at one instant; return the numbers of its answers.
+        """Solve a batch at one instant, and after it for a dwell; return the numbers of its answers.
 
         Node voltages and the effects of further faults are kept for later pairs.
         """
@@ -85,6 +85,7 @@ class Collector:
                 second[part],
                 None if start is None else start[:, part],
                 at_start=at_start,
+                rest=at_start,
                 test=test,
                 tested=self.is_member[first[part]] | healthy,
             ):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bridge.answers import Answers
 from bridge.shots import ShotArrays
 
-__all__ = ["AfterDwell", "charge_left", "value_after_dwell"]
+__all__ = ["AfterDwell", "charge_left", "measured_pace", "value_after_dwell"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -23,6 +23,9 @@ Index = NDArray[np.intp]
 DWELL_SPREAD = 0.3  # ln: a dwell within +/-50 % and a capacitor within +/-20 %, both two sigma
 SMALLEST_STEP_V = 1e-3  # a capacitor that hardly moves has no memory worth carrying
 LONGEST_SHARE = 10.0
+LEAST_PROGRESS = 0.003  # of one long step: what is less or more than the rest of it tells no time
+SMALLEST_STEP_SHARE = 1e-6  # of the source's voltage: a display that does not move tells no time
+LARGEST_PACE = 1e3
 RELEVANT_SHARE = 0.02  # capacitors that take less of the current than this do not set the pace
 
 
@@ -59,7 +62,44 @@ def _charging_times(answers: Answers, start: Index, end: Index, farads: Array) -
         volts_per_second = np.where(relevant, amps / farads[:, None], 0.0)
         left = answers.capacitor_left[:, start]
         faster = np.where(left > 0.0, volts_per_second / left, 0.0).sum(axis=0) / volts_per_second.sum(axis=0)
-    return seconds / np.where(faster > 1.0, faster, 1.0)
+    return answers.pace[start] * seconds / np.where(faster > 1.0, faster, 1.0)
+
+
+def _is_linear(answers: Answers, end: Index, shots: ShotArrays) -> NDArray[np.bool_]:
+    """Return which displays a source of constant current moves until it runs out of volts; others bend."""
+    shot = answers.shot[end]
+    answer: NDArray[np.bool_] = (shots.amps[shot] > 0.0) & (answers.jack[end] > 0.9 * shots.volts[shot])
+    return answer
+
+
+def measured_pace(
+    answers: Answers, start: Index, end: Index, farads: Array, shots: ShotArrays, seconds: float
+) -> Array:
+    """Return how much longer charging takes than the currents of the first instant say [1], from one long step.
+
+    Those currents are shared among capacitors by their series resistance, soon after by their capacitance; and a
+    resistance far from the leads takes its share only when there is a voltage across it.
+
+    Parameters
+    ----------
+    answers, start, end, farads, shots, seconds
+        As for :func:`value_after_dwell`; the answers at the first instant know where one step of the dwell leads.
+    """
+    pace = np.maximum(np.max(_charging_times(answers, start, end, farads), axis=0, initial=0.0), 1e-12)
+    first, last = answers.jack[start], answers.jack[end]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        progress = (answers.rested_jack[start] - first) / (last - first)
+        known = np.isfinite(progress) & (
+            np.abs(last - first) > SMALLEST_STEP_SHARE * np.abs(shots.volts[answers.shot[end]])
+        )
+        kept = np.clip(progress, LEAST_PROGRESS, 1.0 - LEAST_PROGRESS)
+        share = np.where(_is_linear(answers, end, shots), kept, kept / (1.0 - kept))
+        ratio = seconds / (share * pace)
+    # hardly begun, or done: how far beyond that is not told
+    ratio = np.where(progress <= LEAST_PROGRESS, np.maximum(ratio, 1.0), ratio)
+    ratio = np.where(progress >= 1.0 - LEAST_PROGRESS, np.minimum(ratio, 1.0), ratio)
+    answer: Array = np.where(known, np.clip(ratio, 1.0 / LARGEST_PACE, LARGEST_PACE), 1.0)
+    return answer
 
 
 def value_after_dwell(
@@ -104,7 +144,7 @@ def value_after_dwell(
             begun = np.where(np.abs(step) > SMALLEST_STEP_V, charge[slowest] / step, 0.0)
     shot = answers.shot[end]
     first, last = answers.jack[start], answers.jack[end]
-    linear = (shots.amps[shot] > 0.0) & (~shots.in_ohms[shot] | (last > 0.9 * shots.volts[shot]))
+    linear = _is_linear(answers, end, shots)
     shown, slopes, remains = [], [], []
     for spread in (-DWELL_SPREAD, 0.0, DWELL_SPREAD):
         elapsed = seconds * np.exp(spread) / pace

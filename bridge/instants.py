@@ -13,7 +13,7 @@ from bridge.points import Points
 from bridge.shots import Shot
 from bridge.variants import ChangeClasses
 
-__all__ = ["build_points", "first_instant", "set_capacitors"]
+__all__ = ["after_one_step", "build_points", "first_instant", "set_capacitors"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -81,5 +81,18 @@ def set_capacitors(circuit: Circuit, points: Points, siemens: Array, volts: Arra
 def first_instant(circuit: Circuit, points: Points, factors: Array, bus_volts: float) -> None:
     """Make a batch the first instant, in place: capacitors hold their charge, those that are gone nothing."""
     siemens = np.where(factors > 0.0, 1.0 / CAPACITOR_ESR_OHMS, 0.0)
+    volts = np.repeat((circuit.capacitor_share * bus_volts)[:, None], points.size, axis=1)
+    set_capacitors(circuit, points, siemens, volts)
+
+
+def after_one_step(circuit: Circuit, points: Points, factors: Array, bus_volts: float, seconds: float) -> None:
+    """Make a batch what one backward Euler step [s] from the first instant leads to, in place.
+
+    However long, the step stays stable and shares currents among capacitors as their capacitance does; what charges
+    with time constant T is then 1/(1 + s/T) from its end, where the real one is exp(-s/T) from it.
+    """
+    farads = circuit.capacitor_farads[:, None] * factors
+    with np.errstate(divide="ignore"):
+        siemens = np.where(farads > 0.0, 1.0 / (CAPACITOR_ESR_OHMS + seconds / np.maximum(farads, 1e-300)), 0.0)
     volts = np.repeat((circuit.capacitor_share * bus_volts)[:, None], points.size, axis=1)
     set_capacitors(circuit, points, siemens, volts)

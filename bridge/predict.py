@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from bridge.answers import Answers
 from bridge.circuit import Circuit
 from bridge.collector import Collector, Progress
+from bridge.dwell import measured_pace
 from bridge.effects import NO_EFFECT, STRONG, WEAK
 from bridge.shots import Shot, ShotArrays
 from bridge.variants import ChangeClasses
@@ -82,6 +83,7 @@ class CellSolver:
             collector.voltages()[:, self._healthy_end[charged]],
             at_start=True,
         )
+        self._set_pace(self._healthy_start[charged], self._healthy_end[charged])
         self.single_end = np.repeat(self._healthy_end[:, None], classes.size, axis=1)
         self.single_start = np.repeat(self._healthy_start[:, None], classes.size, axis=1)
         for level in _range_levels(shots):
@@ -129,9 +131,13 @@ class CellSolver:
         if at_start:
             # solved for in the end, and no capacitor would carry current: that is the first instant too
             end = self.single_end[level]
-            settled = ~self.answers.charges[end] & (end != self._healthy_end[level][:, None])
+            another = end != self._healthy_end[level][:, None]
+            settled = ~self.answers.charges[end] & another
             single[level] = np.where(settled, end, single[level])
             moved &= ~settled
+            # what begins alike and ends elsewhere takes another time to get there
+            moved |= another & ~settled & wanted
+            moved[:, 0] = False
         row, which = np.nonzero(moved)
         # members of pairs side by side, so that whole batches are asked for second faults, or none of a batch
         order = np.argsort(~collector.is_member[which], kind="stable")
@@ -139,6 +145,20 @@ class CellSolver:
         shot = level[row]
         start = collector.voltages()[:, healthy[shot]]
         single[shot, which] = collector.solve(shot, which, np.zeros_like(which), start, at_start=at_start)
+        if at_start:
+            self._set_pace(single[shot, which], self.single_end[shot, which])
+
+    def _set_pace(self, start: NDArray[np.int32], end: NDArray[np.int32]) -> None:
+        """Note how long charging takes from answers just solved at the first instant."""
+        answers, circuit = self.answers, self.circuit
+        answers.pace[start] = measured_pace(
+            answers,
+            start.astype(np.intp),
+            end.astype(np.intp),
+            circuit.capacitor_farads,
+            self.arrays,
+            circuit.setup.dwell_s,
+        )
 
     def _table(self, shot: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return start and end answers of all pairs in a shot, UNKNOWN where one must be solved for."""
@@ -253,6 +273,11 @@ class CellSolver:
         numbers = collector.solve_pairs(
             shots, self.pair_classes[first], self.pair_classes[second], starts, at_start=at_start, progress=progress
         )
+        if at_start:
+            # each fault changes the pace by itself; a step of their own is more than the second of a pair is worth
+            pace = self.answers.pace
+            alone = [pace[single[shots, self.pair_classes[one]]] for one in (first, second)]
+            pace[numbers] = alone[0] * alone[1] / pace[healthy[shots]]
         for shot in np.unique(shots).tolist():
             here = shots == shot
             table = self._table(shot)[0 if at_start else 1]

@@ -87,3 +87,34 @@ def _with_drops(board: Board, volts: float) -> Board:
         for ref, part in board.parts.items()
     }
     return dataclasses.replace(board, parts=parts)
+
+
+CHARGING = {
+    "half-bridge-cooktop": ["MID N", "P N", "AC1 N"],  # resonance capacitors and bus share the current
+    "single-switch-cooktop": ["P N", "AC1 N"],
+    "motor-drive": ["P N", "L1 N", "PR N"],  # two bus capacitors in series, each with its resistor
+}
+
+
+@pytest.mark.parametrize("name", CHARGING)
+def test_every_fault_climbs_as_long_as_the_transient(name: str) -> None:
+    """At most one climbing display in fifty is further off than three of its own spreads, a tenth, or one range."""
+    board, meter, setup = load_board(name), load_meter(), Setup()
+    probings = [Probing(*leads.split(), "ohms") for leads in CHARGING[name]]
+    space = build_space(board, setup)
+    table = build_table(space, meter, probings, [True] * len(probings), pairs=False)
+    ohms = [None if np.isnan(one) else float(one) for one in space.singles.ohms]
+    sets = [[(space.faults[fault], one)] for fault, one in zip(space.singles.fault, ohms, strict=True)][::3]
+    exact = forecast_each(board, meter, setup, probings, [[], *sets])
+    climbing = off = 0
+    for place, column in enumerate(table.columns):
+        rows = np.concatenate([np.zeros(1, dtype=np.intp), column.class_of_single[::3]])
+        shown = column.displays(*column.of_classes(rows))
+        for row, fault in enumerate(exact):
+            value, until = number(fault[place].value), shown.value[row]
+            if fault[place].state != "climbing":
+                continue
+            climbing += 1
+            off += abs(until - value) > max(3.0 * shown.time_sd[row], 0.1 * value)
+    assert climbing > 20
+    assert off <= climbing / 50

@@ -53,6 +53,7 @@ def test_charge_left_by_a_quick_reading(seconds: float) -> None:
         capacitor_amps=np.array([[1e-3, 0.0]]),
         capacitor_volts=np.array([[0.0, 2.9]]),
         capacitor_left=np.array([[1.0, 1.0]]),
+        pace=np.ones(2),
     )
     left = charge_left(cast("Any", answers), 0, 1, np.array([100e-6]), seconds, np.zeros(1))
     assert left == pytest.approx([10.0 * seconds], rel=1e-6)
