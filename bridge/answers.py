@@ -95,13 +95,14 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Some answers, the node voltages behind them, and the effects of further faults where they were asked for."""
+    """Some answers, the node voltages behind them, at once and after a rest, and the effects of further faults."""
 
     answers: Answers
     voltage: Array
     effects: NDArray[np.uint8]
     points: Points
     response: Response
+    rested: Array
 
 
 class AnswerSolver:
@@ -142,12 +143,14 @@ class AnswerSolver:
         *,
         at_start: bool,
         rest: bool = False,
+        moved: Array | None = None,
         test: EffectTest | None = None,
         tested: NDArray[np.bool_] | None = None,
     ) -> list[Piece]:
         """Return answers a batch at a time, those of ``tested`` columns with the effects of further faults.
 
-        With ``rest`` the leads rest for a dwell, in one step, after a first instant.
+        With ``rest`` the leads rest for a dwell, in one step, after a first instant; ``moved`` is by how much this is
+        likely to move each node, nodes x batch.
         """
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)
@@ -155,12 +158,13 @@ class AnswerSolver:
             empty = points.inject.copy() if rest else points.inject
             first_instant(circuit, points, factors, self.bus_volts)
         solution = solve_points(circuit, points, start)
-        rested = np.full(points.size, np.nan)
+        rested, resting = np.full(points.size, np.nan), solution.voltage
         if at_start and rest and len(circuit.capacitor_rows):
             later = dataclasses.replace(points, siemens=points.siemens.copy(), inject=empty)
             after_one_step(circuit, later, factors, self.bus_volts, circuit.setup.dwell_s)
-            done = solve_points(circuit, later, solution.voltage)
-            at_red = done.voltage[later.red, np.arange(later.size)]
+            done = solve_points(circuit, later, solution.voltage if moved is None else solution.voltage + moved)
+            resting = done.voltage
+            at_red = resting[later.red, np.arange(later.size)]
             rested = np.where(done.converged, self.arrays.jack_voltage(shot, at_red)[0], np.nan)
         size = batch_size(circuit)
 
@@ -183,7 +187,7 @@ class AnswerSolver:
                     full_scale_amps(some)[asked],
                     slack[asked],
                 )
-            return Piece(answers, voltage, effects, some, response)
+            return Piece(answers, voltage, effects, some, response, resting[:, part])
 
         return [describe(begin) for begin in range(0, max(points.size, 1), size)]
 

@@ -64,6 +64,7 @@ class Collector:
         self._at_start: list[NDArray[np.bool_]] = []
         self._on_healthy: dict[int, NDArray[np.uint8]] = {}
         self._company: dict[int, Company] = {}
+        self._rest: dict[int, Array] = {}  # what a rest moves on the healthy board, by shot
         self.count = 0
 
     def solve(
@@ -78,6 +79,7 @@ class Collector:
         test = self._every if healthy else self._pairing
         for begin in range(0, max(len(shot), 1), LOAD):
             part = slice(begin, begin + LOAD)
+            known = at_start and not healthy and all(one in self._rest for one in set(shot[part].tolist()))
             # only in circuits of pair members will the effect of a second fault be asked for
             for piece in self._whole.solve(
                 shot[part],
@@ -86,6 +88,7 @@ class Collector:
                 None if start is None else start[:, part],
                 at_start=at_start,
                 rest=at_start,
+                moved=np.stack([self._rest[one] for one in shot[part].tolist()], axis=1) if known else None,
                 test=test,
                 tested=self.is_member[first[part]] | healthy,
             ):
@@ -94,6 +97,9 @@ class Collector:
                 self._voltages.append(piece.voltage)
                 self._at_start.append(np.full(count, at_start))
                 self._effects.append(piece.effects[self.pair_classes] if healthy else piece.effects)
+                if healthy and at_start:
+                    moves = (piece.rested - piece.voltage).T
+                    self._rest.update(zip(piece.answers.shot.tolist(), moves, strict=True))
                 if healthy:
                     self._on_healthy.update(zip(range(self.count, self.count + count), piece.effects.T, strict=True))
                     self._find_company(piece)
