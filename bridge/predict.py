@@ -28,6 +28,9 @@ Index = NDArray[np.intp]
 
 UNKNOWN = -1
 LOUD = 255
+FEW_CELLS = (
+    4096  # shots x classes for which a batch costs less than finding out which ranges an autorange never reaches
+)
 
 
 class CellSolver:
@@ -86,8 +89,9 @@ class CellSolver:
         self._set_pace(self._healthy_start[charged], self._healthy_end[charged])
         self.single_end = np.repeat(self._healthy_end[:, None], classes.size, axis=1)
         self.single_start = np.repeat(self._healthy_start[:, None], classes.size, axis=1)
-        for level in _range_levels(shots):
-            wanted = self._lower_range_open(level)
+        few = len(shots) * classes.size <= FEW_CELLS
+        for level in [every] if few else _range_levels(shots):
+            wanted = np.ones((len(level), classes.size), dtype=bool) if few else self._lower_range_open(level)
             self._solve_singles(level, wanted, at_start=False)
             self._solve_singles(level, wanted, at_start=True)
         self._singles = collector.count  # answers from here on belong to pairs

@@ -17,14 +17,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.circuit import Circuit
 from bridge.damage import Change, change_of, combine
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import CellSolver
-from bridge.table import ReadingTable
+from bridge.shots import Shot
+from bridge.table import Displays, ReadingTable
 from bridge.variants import ChangeClasses
 
-__all__ = ["refit_ohms"]
+__all__ = ["displays_at", "refit_ohms"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -81,6 +83,63 @@ def refit_ohms(
     return [tuple(values.tolist()) for values in present], log_share
 
 
+def displays_at(
+    table: ReadingTable, sets: Sequence[tuple[int, ...]], ohms: Sequence[Sequence[float] | Array]
+) -> list[Displays]:
+    """Return what sets of faults with given resistances show at each reading, solved for anew.
+
+    Parameters
+    ----------
+    table : ReadingTable
+        The readings.
+    sets : sequence of tuple of int
+        Fault numbers of each set.
+    ohms : sequence of sequence of float
+        Their resistances [ohm]; NaN for a fault without resistance.
+    """
+    answer: list[Displays | None] = [None] * len(table.columns)
+    # readings on one circuit are solved together, whenever they were taken
+    for numbers in _by_circuit(table):
+        columns = [table.columns[number] for number in numbers]
+        circuit = columns[0].cells.circuit
+        classes = ChangeClasses(circuit, [Change(), *_changes(table, circuit, sets, ohms)])
+        mine = classes.class_of[1:]
+        shots: list[Shot] = []
+        places: list[tuple[int, ...]] = []
+        for place, column in enumerate(columns):
+            places.append(tuple(range(len(shots), len(shots) + len(column.shots))))
+            shots += [dataclasses.replace(column.cells.shots[shot], probing=place) for shot in column.shots]
+        cells = CellSolver(circuit, shots, classes, bus_volts=circuit.setup.bus_volts)
+        for number, column, own in zip(numbers, columns, places, strict=True):
+            another = dataclasses.replace(column, cells=cells, shots=own)
+            answer[number] = another.displays(*another.of_classes(mine))
+    return [one for one in answer if one is not None]
+
+
+def _by_circuit(table: ReadingTable) -> list[list[int]]:
+    """Return the numbers of the readings taken on each circuit."""
+    numbers: dict[int, list[int]] = {}
+    for number, column in enumerate(table.columns):
+        numbers.setdefault(id(column.cells.circuit), []).append(number)
+    return list(numbers.values())
+
+
+def _changes(
+    table: ReadingTable, circuit: Circuit, sets: Sequence[tuple[int, ...]], ohms: Sequence[Sequence[float] | Array]
+) -> list[Change]:
+    """Return what sets of faults with given resistances do to a circuit."""
+    faults = table.space.faults
+    return [
+        combine(
+            [
+                change_of(circuit, faults[fault].part, faults[fault].mode, None if math.isnan(own) else float(own))
+                for fault, own in zip(one, values, strict=True)
+            ]
+        )
+        for one, values in zip(sets, ohms, strict=True)
+    ]
+
+
 def _displays(
     table: ReadingTable,
     models: Sequence[ReadingModel],
@@ -89,7 +148,6 @@ def _displays(
     loose: Sequence[NDArray[np.intp]],
 ) -> list[tuple[Array, Array, Array]]:
     """Return for each hypothesis its displays and those with each resistance nudged, spreads, and batch loads."""
-    faults = table.space.faults
     variants: list[tuple[int, Array]] = []
     for number, free in enumerate(loose):
         variants.append((number, ohms[number]))
@@ -100,23 +158,9 @@ def _displays(
     value = np.empty((len(variants), len(models)))
     spread = np.empty_like(value)
     batch = np.zeros((len(variants), len(models), len(table.batches)))
-    solved: dict[int, tuple[CellSolver, NDArray[np.intp]]] = {}
-    for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
-        circuit = column.cells.circuit
-        if id(column.cells) not in solved:
-            changes = [Change()]
-            for number, values in variants:
-                members = [
-                    change_of(circuit, faults[fault].part, faults[fault].mode, None if math.isnan(own) else own)
-                    for fault, own in zip(sets[number], values.tolist(), strict=True)
-                ]
-                changes.append(combine(members))
-            classes = ChangeClasses(circuit, changes)
-            cells = CellSolver(circuit, column.cells.shots, classes, bus_volts=circuit.setup.bus_volts)
-            solved[id(column.cells)] = cells, classes.class_of[1:]
-        cells, mine = solved[id(column.cells)]
-        nudged_column = dataclasses.replace(column, cells=cells)
-        displays = as_read(nudged_column.displays(*nudged_column.of_classes(mine)), model)
+    solved = displays_at(table, [sets[number] for number, _ in variants], [values for _, values in variants])
+    for r, (shown, model) in enumerate(zip(solved, models, strict=True)):
+        displays = as_read(shown, model)
         value[:, r] = displays.value
         spread[:, r] = np.sqrt(displays.own_sd**2 + displays.time_sd**2 + model.digits_sd**2)
         batch[:, r] = displays.batch_load.T * BATCH_SPREAD_V

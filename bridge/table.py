@@ -397,16 +397,35 @@ class TableMemory:
     """Spaces and columns worked out before: in a session a reading more costs one column, not all of them again."""
 
     def __init__(self) -> None:
-        self._spaces: dict[object, FaultSpace] = {}
-        self._columns: dict[object, ReadingColumn] = {}
+        self._spaces: dict[tuple[int, object], FaultSpace] = {}
+        self._columns: dict[tuple[tuple[int, object], Place], ReadingColumn] = {}
         self._boards: dict[object, tuple[Board, Board]] = {}
+        self._circuits: dict[tuple[int, object], Circuit] = {}
+
+    def circuit(self, board: Board, setup: Setup, lifted: Sequence[str]) -> Circuit:
+        """Return the circuit of a board in a set-up, as :func:`build_circuit` does, the same one each time."""
+        key = id(board), (setup, tuple(lifted))
+        if key not in self._circuits:
+            self._circuits[key] = build_circuit(board, setup, lifted)  # holds the board, and so its id
+        return self._circuits[key]
 
     def other_board(self, board: Board, off: object, make: Callable[[], Board]) -> Board:
-        """Return a board that is another one in a known way, the same one each time; ``off`` names the way."""
+        """Return a board that is another one in a known way, the same one as long as it is; ``off`` names the way.
+
+        Only the last one is remembered: what a table of pairs takes is not to be had for every step of a session.
+        """
         key = id(board), off
         if key not in self._boards:
+            self._forget({id(other) for other, like in self._boards.values() if like is board})
+            self._boards = {one: pair for one, pair in self._boards.items() if pair[1] is not board}
             self._boards[key] = make(), board  # the board is held, so that no other takes over its id
         return self._boards[key][0]
+
+    def _forget(self, boards: set[int]) -> None:
+        """Drop all that was worked out for boards."""
+        self._spaces = {key: space for key, space in self._spaces.items() if key[0] not in boards}
+        self._columns = {key: column for key, column in self._columns.items() if key[0][0] not in boards}
+        self._circuits = {key: circuit for key, circuit in self._circuits.items() if key[0] not in boards}
 
     def space(self, board: Board, setup: Setup) -> FaultSpace:
         """Return the hypotheses of a board in a set-up, as :func:`build_space` does."""
@@ -416,7 +435,7 @@ class TableMemory:
         return self._spaces[key]
 
     def columns(
-        self, key: object, places: Sequence[Place], build: Callable[[Sequence[Place]], list[ReadingColumn]]
+        self, key: tuple[int, object], places: Sequence[Place], build: Callable[[Sequence[Place]], list[ReadingColumn]]
     ) -> list[ReadingColumn]:
         """Return the columns of some places on one circuit, building those not known yet together."""
         missing = [place for place in dict.fromkeys(places) if (key, place) not in self._columns]
@@ -506,14 +525,14 @@ def build_table(
     states = [(probing.lift, what) for probing, what in zip(probings, there, strict=True)]
     for lifted, what in dict.fromkeys(states):
         setup = dataclasses.replace(space.setup, connected=what)
-        circuit = build_circuit(space.board, setup, lifted)
+        circuit = memory.circuit(space.board, setup, lifted)
         numbers = [number for number, state in enumerate(states) if state == (lifted, what)]
         batches = tuple(dict.fromkeys(circuit.junction_batch))
 
         def build(some: Sequence[Place], circuit: Circuit = circuit) -> list[ReadingColumn]:
             return _build_group(space, circuit, meter, some, pairs)
 
-        key = id(space.board), meter, space.setup, setup, lifted, pairs
+        key = id(space.board), (meter, space.setup, setup, lifted, pairs)
         places = [(probings[number], settled[number] if settled else None) for number in numbers]
         group = memory.columns(key, places, build)
         columns.update(zip(numbers, group, strict=True))

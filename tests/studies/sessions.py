@@ -8,6 +8,7 @@ them stands how many yes-or-no questions the first replace list is away from the
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 import time
 from collections.abc import Iterator, Sequence
@@ -111,9 +112,10 @@ def run(name: str, boards: int, seed: int, *, uniform: bool) -> list[Probed]:
     sheet = make_worksheet(board, meter, setup, plan).probings
     counts = fault_table().counts
     shares = np.array([counts.one, counts.two])
-    rng, memory = np.random.default_rng(seed), TableMemory()
     result: list[Probed] = []
+    drawn = itertools.count()
     while len(result) < boards:
+        rng, memory = np.random.default_rng((seed, next(drawn))), TableMemory()
         damage = draw_faults(space, 1 + int(rng.choice(2, p=shares / shares.sum())), rng, uniform=uniform)
         left = trace(board, meter, setup, plan, damage)
         if not left.seen or left.masked:
