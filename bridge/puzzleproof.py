@@ -4,6 +4,12 @@ An answer is a list of packages to replace. An explanation that replaces all of 
 answer: the readings call for the list, and show nothing of the rest. Every single fault is weighed at all readings.
 Pairs are weighed at a few readings first; those that come near are weighed at readings that tell them off, until none
 is left, so that what is proved by some of the readings holds for all of them.
+
+Evidence alone would let through what fits at one resistance and at no other, for its mean over all resistances is
+low. So no other explanation may fit, at its best resistances, as well as the planted one either: squared distances
+from all readings must differ by more than ``puzzlefit.AS_GOOD`` = 4, two standard deviations of one reading, which
+is as far off as a meter within its limits shows. Two explanations closer than that, a trainee can only choose between
+by what is likely beforehand.
 """
 
 from __future__ import annotations
@@ -25,6 +31,7 @@ from bridge.meter import MeterProfile
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.puzzlebench import real_probing, real_setup
+from bridge.puzzlefit import close_fits
 from bridge.puzzlerows import SETUP_LOG_PRIOR, Rows, packages_of, rows_of_singles
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
@@ -142,8 +149,8 @@ class Prover:
         self.memory = TableMemory()
         self.space = self.memory.space(board, setup)
         self._flat = _flat(self.space)
-        self._table = table_of(self._flat, meter, _blank(self.probings), memory=self.memory)
-        self.rows: Rows = rows_of_singles(dataclasses.replace(self._table, space=self.space))
+        self.table = table_of(self._flat, meter, _blank(self.probings), memory=self.memory)
+        self.rows: Rows = rows_of_singles(dataclasses.replace(self.table, space=self.space))
         self._number = {fault: number for number, fault in enumerate(self.space.faults)}
         first, second = self.space.pairs
         doubles = self.space.doubles.fault
@@ -157,8 +164,14 @@ class Prover:
     def _packages(self, faults: Sequence[int]) -> frozenset[str]:
         return frozenset(self.board.parts[self.space.faults[fault].part].package for fault in faults)
 
-    def _holds(self, answers: Sequence[frozenset[str]]) -> Mask:
-        """Return which pairs of variants replace all of one of some lists."""
+    def holds(self, answers: Sequence[frozenset[str]]) -> Mask:
+        """Return which pairs of variants replace all of one of some lists.
+
+        Parameters
+        ----------
+        answers : sequence of frozenset of str
+            The lists of packages.
+        """
         held = self._none.copy()
         first, second = self._package[self._pair[0]], self._package[self._pair[1]]
         for answer in answers:
@@ -195,13 +208,14 @@ class Prover:
             return self._prove_good(models)
         own = self._is_pair(planted) if len(planted) == 2 else self._none
         answers = [packages_of(self.board, damage)]
-        singles = self._weigh(self._table, models, own)
+        singles = self._weigh(self.table, models, own)
         truth = singles.evidence.get(planted)
         if truth is None:
             raise Rejected("something else explains the readings better")
         if singles.evidence.get((), -math.inf) > truth - CLOSE_NATS:
             raise Rejected("nothing shows")
         self._judge(singles, truth, answers, damage)
+        self._judge_fits(models, damage, planted, answers)
         return self._prove_pairs(models, damage, planted, own, answers, singles, truth)
 
     def _weigh(
@@ -216,19 +230,32 @@ class Prover:
         return _sum_up(table.space, refine(table, models, screened))
 
     def _judge(self, near: _Weighed, truth: float, answers: list[frozenset[str]], damage: Damage) -> None:
-        """Take explanations that come close for the same answer where nothing in place tells them off; else reject."""
+        """Judge explanations that the evidence brings close."""
         for faults, evidence in sorted(near.evidence.items(), key=lambda item: -item[1]):
-            packages = self._packages(faults)
-            if evidence <= truth - CLOSE_NATS or any(answer <= packages for answer in answers):
-                continue
-            if packages < answers[0]:
-                raise Rejected("a part of it explains the readings")
-            rival = [(self.space.faults[fault], None) for fault in faults]
-            if separable_in_place(self.board, self.meter, self.setup, [list(damage), rival]):
-                raise Rejected(LEFT_OPEN)
-            answers.append(packages)
-            if len(answers) > MOST_ANSWERS:
-                raise Rejected("too many answers look alike")
+            if evidence > truth - CLOSE_NATS:
+                self._take_or_reject(faults, answers, damage)
+
+    def _judge_fits(
+        self, models: Sequence[ReadingModel], damage: Damage, planted: tuple[int, ...], answers: list[frozenset[str]]
+    ) -> None:
+        """Judge explanations that at their best resistances fit as well as the planted one, whatever their share."""
+        first = self._first_readings(damage)
+        for fit in close_fits(self.table, models, self.holds(answers), planted, first):
+            self._take_or_reject(fit.faults, answers, damage)
+
+    def _take_or_reject(self, faults: tuple[int, ...], answers: list[frozenset[str]], damage: Damage) -> None:
+        """Take an explanation for the same answer where nothing in place tells it off; else reject the draw."""
+        packages = self._packages(faults)
+        if any(answer <= packages for answer in answers):
+            return
+        if packages < answers[0]:
+            raise Rejected("a part of it explains the readings")
+        rival = [(self.space.faults[fault], None) for fault in faults]
+        if separable_in_place(self.board, self.meter, self.setup, [list(damage), rival]):
+            raise Rejected(LEFT_OPEN)
+        answers.append(packages)
+        if len(answers) > MOST_ANSWERS:
+            raise Rejected("too many answers look alike")
 
     def _first_readings(self, damage: Damage) -> list[int]:
         """Return readings that tell most single faults from the planted ones, the fewest first."""
@@ -258,13 +285,13 @@ class Prover:
     ) -> Proof:
         chosen = self._first_readings(damage)
         for _ in range(ROUNDS):
-            table = dataclasses.replace(self._table, columns=tuple(self._table.columns[row] for row in chosen))
+            table = dataclasses.replace(self.table, columns=tuple(self.table.columns[row] for row in chosen))
             some = [models[row] for row in chosen]
             alone = self._weigh(table, some, own).evidence
             here = alone.get(planted)
             if here is None:
                 raise Rejected("something else explains the readings better")
-            rivals = ~self._holds(answers) | own
+            rivals = ~self.holds(answers) | own
             # a single fault may lead at these readings: the window reaches as far below the planted ones all the same
             keep_nats = WINDOW_NATS + max(alone.values()) - here
             near = self._weigh(table, some, rivals, here, keep_nats)
@@ -273,9 +300,11 @@ class Prover:
                 return self._proof(near, here, damage, planted, answers, chosen, singles, truth)
             wanted = self._none.copy()
             wanted[[place for faults in close[:RIVALS_ASKED] for place in near.variants.get(faults, [])]] = True
-            whole = self._weigh(self._table, models, wanted | own, truth)
+            whole = self._weigh(self.table, models, wanted | own, truth)
             before = len(answers)
             self._judge(whole, whole.evidence.get(planted, truth), answers, damage)
+            if self._share(whole, answers)[0] < self.stated:  # a few rivals at all readings: more would not mend it
+                raise Rejected("the answer is not probable enough")
             if len(answers) == before:
                 chosen += self._telling(models, wanted, chosen)
             if len(chosen) > len(models):
@@ -316,7 +345,7 @@ class Prover:
         first, second = self.space.pairs
         pairs = np.flatnonzero(rivals)
         worth = np.zeros(len(models))
-        for row, (column, model) in enumerate(zip(self._table.columns, models, strict=True)):
+        for row, (column, model) in enumerate(zip(self.table.columns, models, strict=True)):
             if row in chosen:
                 worth[row] = -1.0
                 continue
@@ -381,7 +410,7 @@ class Prover:
 
     def _prove_good(self, models: Sequence[ReadingModel]) -> Proof:
         """Prove that nothing shows: whatever would show on this sheet is told off by it."""
-        near = self._weigh(self._table, models, self._none)
+        near = self._weigh(self.table, models, self._none)
         good = near.evidence.get((), -math.inf)
         if max(near.evidence.values()) > good + CLOSE_NATS:
             raise Rejected("a fault explains the readings better")
@@ -433,11 +462,13 @@ class Prover:
         good = {one: self._good_evidence(one, readings) for one in errors}
         truth = good[error]
         rivals = {one: evidence for one, evidence in good.items() if one != error}
-        near = self._weigh(self._table, models, self._none)
+        near = self._weigh(self.table, models, self._none)
         best = max(*near.evidence.values(), *rivals.values(), -math.inf)
         if best > truth - CLOSE_NATS:
             raise Rejected("the error of the bench does not show")
-        near = self._weigh(self._table, models, ~self._none, truth, WINDOW_NATS)
+        if close_fits(self.table, models, self._none):
+            raise Rejected("faults explain the readings")
+        near = self._weigh(self.table, models, ~self._none, truth, WINDOW_NATS)
         best = max(best, max(evidence for faults, evidence in near.evidence.items()))
         gap = min(truth - best, MOST_NATS)
         if gap < CLOSE_NATS:
