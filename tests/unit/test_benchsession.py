@@ -182,7 +182,7 @@ def test_take_back_doubt_and_skip() -> None:
     first = talk.said
     assert "Skipped." in talk.type("skip")
     assert talk.said != first
-    talk.type("P N OL", "P RES OL")
+    talk.type("P N diode OL", "P RES diode OL")
     assert "Taken back: P to RES, diode: OL" in talk.type("undo")
     assert "Reading 1 is marked as doubtful" in talk.type("doubt")
     events = [json.loads(line) for line in talk.record.splitlines()]
