@@ -92,10 +92,10 @@ def run(name: str, boards: int, seed: int, condition: Condition) -> list[tuple[V
     dictionary = Dictionary(board, meter, space, plan, seed + 1)
     counts = fault_table().counts
     shares = np.array([counts.healthy, counts.one, counts.two])
+    memory = TableMemory()
     verdicts: list[tuple[Verdict, int | None]] = []
     for number in range(boards):
-        # each board can be drawn again by itself; tables of many boards would not fit into memory
-        rng, memory = np.random.default_rng((seed, number)), TableMemory()
+        rng = np.random.default_rng((seed, number))  # each board can be drawn again by itself
         many = condition.counts[number % len(condition.counts)] if condition.counts else None
         if many is None:
             many = int(rng.choice(3, p=shares / shares.sum()))
