@@ -211,7 +211,7 @@ def _least_to_do_first(
     """Return readings with the one first that leaves least to do; the others keep their order."""
     some = candidates[:FOLLOWED]
     weight = np.array([candidate.probability for candidate in some])
-    targets = [frozenset(board.parts[guess.part].package for guess in candidate.faults) for candidate in some]
+    targets = [candidate.packages(board) for candidate in some]
     number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
     target = np.array([number[one] for one in targets], dtype=np.intp)
     table = np.array([outcomes[reading][: len(some)] for reading in useful])
@@ -227,10 +227,7 @@ def _enough_bits(ranking: Ranking) -> float:
         return ENOUGH_BITS
     # on a board that is one package there is little to learn about what to replace, but whether to replace it is not
     # known before some reading speaks
-    packages = {
-        candidate: frozenset(ranking.board.parts[guess.part].package for guess in candidate.faults)
-        for candidate in ranking.candidates[:CONSIDERED]
-    }
+    packages = {candidate: candidate.packages(ranking.board) for candidate in ranking.candidates[:CONSIDERED]}
     shares: dict[frozenset[str], float] = {}
     for candidate, target in packages.items():
         shares[target] = shares.get(target, 0.0) + candidate.probability
@@ -324,7 +321,7 @@ def _worth(
     """Return every probing with its expected information, and the outcome of each under each candidate."""
     weight = np.array([candidate.probability for candidate in candidates])
     weight = weight / np.sum(weight)
-    targets = [frozenset(board.parts[guess.part].package for guess in candidate.faults) for candidate in candidates]
+    targets = [candidate.packages(board) for candidate in candidates]
     number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
     target = np.array([number[one] for one in targets], dtype=np.intp)
     names = list(number)

@@ -329,7 +329,7 @@ class BenchSession:
         """Return the path under the two likeliest replace lists, their likeliest faults each."""
         told: dict[frozenset[str], str] = {}
         for candidate in ranking.candidates:
-            packages = frozenset(self.board.parts[guess.part].package for guess in candidate.faults)
+            packages = candidate.packages(self.board)
             if not candidate.faults or packages in told:
                 continue
             faults = [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]

@@ -104,7 +104,7 @@ def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str
         return f"one package, replace it ({group.replace[0]})"
     held = dict.fromkeys(group.replace, 0.0)
     for one in members:
-        for package in {board.parts[guess.part].package for guess in one.faults} & held.keys():
+        for package in one.packages(board) & held.keys():
             held[package] += one.probability
     certain = tuple(name for name in group.replace if held[name] >= REPLACE_SHARE * group.probability)
     open_ones = tuple(name for name in group.replace if name not in certain)

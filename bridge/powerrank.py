@@ -14,7 +14,8 @@ from bridge.errors import InputError
 from bridge.faults import Fault
 from bridge.firstpower import BenchSupply, Place, power_volts
 from bridge.forecast import Forecast
-from bridge.groups import error_between, smallest_replacement
+from bridge.groups import error_between
+from bridge.listing import list_groups, suspect_parts
 from bridge.meter import MeterProfile
 from bridge.powerrows import (
     FITS_WITHIN_SD,
@@ -29,9 +30,8 @@ from bridge.powerrows import (
     solve_rows,
 )
 from bridge.probing import Probing, Setup
-from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
+from bridge.ranking import Candidate, FaultGuess, Fit, Ranking, SetupBelief
 from bridge.readings import Reading
-from bridge.separate import separable_in_place
 
 __all__ = ["PowerRanking", "power_forecasts", "rank_power"]
 
@@ -44,7 +44,6 @@ LEAKLESS = 0.7  # of switches that leak nothing such a voltmeter sees
 SAME_ERROR = 0.25
 LEAST_LEADER = 1e-6  # what is less probable leads no group of its own
 MOST_LEADERS = 40
-WORTH_SEPARATING, SEPARATE_MOST = 0.02, 12
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -180,8 +179,8 @@ def rank_power(
         readings=tuple(readings),
         fit=_judge(rows, int(best[0]), readings, read, column),
         candidates=candidates,
-        groups=_list_groups(board, meter, setup, candidates, total, label),
-        parts=_suspect_parts(board, candidates),
+        groups=list_groups(board, meter, setup, candidates),
+        parts=suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         supply=supply,
     )
@@ -250,46 +249,3 @@ def _by_probability(label: Index, probability: Array) -> Index:
     number = np.empty(len(mass), dtype=np.intp)
     number[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
     return number[label]
-
-
-def _list_groups(
-    board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate], probability: Array, label: Index
-) -> tuple[Group, ...]:
-    groups = []
-    for number in range(int(label.max()) + 1):
-        members = np.flatnonzero(label == number)
-        known = [
-            (
-                frozenset(board.parts[guess.part].package for guess in candidates[member].faults),
-                candidates[member].probability,
-            )
-            for member in members.tolist()
-        ]
-        listed = [
-            [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidates[member].faults]
-            for member in members[:SEPARATE_MOST].tolist()
-        ]
-        worth = probability[members].sum() >= WORTH_SEPARATING
-        groups.append(
-            Group(
-                id=number,
-                probability=float(probability[members].sum()),
-                size=len(members),
-                separable_in_place=separable_in_place(board, meter, setup, listed) if worth else True,
-                members=tuple(members.tolist()),
-                replace=smallest_replacement(known),
-                rest=bool(probability[members[0]] < LEAST_LEADER),
-            )
-        )
-    return tuple(groups)
-
-
-def _suspect_parts(board: Board, candidates: Sequence[Candidate]) -> tuple[PartSuspicion, ...]:
-    total: dict[str, float] = {}
-    for candidate in candidates:
-        for guess in candidate.faults:
-            total[guess.part] = total.get(guess.part, 0.0) + candidate.probability
-    return tuple(
-        PartSuspicion(part, board.parts[part].package, min(probability, 1.0))
-        for part, probability in sorted(total.items(), key=lambda item: (-item[1], item[0]))
-    )

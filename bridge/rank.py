@@ -9,15 +9,14 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.belief import LEAST_LEADER, Beliefs, join, label_groups, weigh
+from bridge.belief import Beliefs, join, label_groups, weigh
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.evidence import ScreenedSpace, Survivors, refine, screen
-from bridge.faults import Fault
 from bridge.fit import judge_fit
-from bridge.groups import smallest_replacement
 from bridge.growth import grow
 from bridge.likelihood import ReadingModel, model_readings
+from bridge.listing import list_groups, suspect_parts
 from bridge.meter import MeterProfile
 from bridge.oddone import find_odd_ones
 from bridge.predict import Progress
@@ -28,7 +27,6 @@ from bridge.recentre import drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
-from bridge.separate import separable_in_place
 from bridge.suspect import suspect_setup
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 
@@ -38,8 +36,6 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 REFITTED = 24
-WORTH_SEPARATING = 0.02
-SEPARATE_MOST = 12
 
 
 def rank(
@@ -147,8 +143,8 @@ def _rank_in(
         readings=tuple(readings),
         fit=judge_fit(readings, survivors),
         candidates=candidates,
-        groups=_list_groups(board, meter, setup, space, beliefs, labels, candidates),
-        parts=_suspect_parts(board, space, beliefs),
+        groups=list_groups(board, meter, setup, candidates),
+        parts=suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         seen=tuple(str(one) for one in seen),
         odd_ones=find_odd_ones(table, models, readings),
@@ -189,58 +185,3 @@ def _group_ids(beliefs: Beliefs, labels: Index) -> Index:
     ids = np.empty(len(mass), dtype=np.intp)
     ids[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
     return ids
-
-
-def _list_groups(
-    board: Board,
-    meter: MeterProfile,
-    setup: Setup,
-    space: FaultSpace,
-    beliefs: Beliefs,
-    labels: Index,
-    candidates: Sequence[Candidate],
-) -> tuple[Group, ...]:
-    ids = _group_ids(beliefs, labels)
-    mass = np.bincount(labels, weights=beliefs.probability)
-    package = [board.parts[fault.part].package for fault in space.faults]
-    groups: list[Group] = []
-    for label in np.argsort(ids).tolist():
-        members = np.flatnonzero(labels == label)
-        known = [
-            (
-                frozenset(package[fault] for fault in beliefs.faults[member] if fault >= 0),
-                float(beliefs.probability[member]),
-            )
-            for member in members.tolist()
-        ]
-        separable = True
-        if mass[label] >= WORTH_SEPARATING:
-            listed = [candidates[member].faults for member in members[:SEPARATE_MOST].tolist()]
-            separable = separable_in_place(
-                board, meter, setup, [[(Fault(g.part, g.mode), g.ohms) for g in faults] for faults in listed]
-            )
-        groups.append(
-            Group(
-                id=int(ids[label]),
-                probability=float(mass[label]),
-                size=len(members),
-                separable_in_place=separable,
-                members=tuple(members.tolist()),
-                replace=smallest_replacement(known),
-                rest=bool(beliefs.probability[members[0]] < LEAST_LEADER),
-            )
-        )
-    return tuple(groups)
-
-
-def _suspect_parts(board: Board, space: FaultSpace, beliefs: Beliefs) -> tuple[PartSuspicion, ...]:
-    total: dict[str, float] = {}
-    for number in beliefs.faults.T:
-        there = number >= 0
-        mass = np.bincount(number[there], weights=beliefs.probability[there], minlength=len(space.faults))
-        for fault, probability in zip(space.faults, mass.tolist(), strict=True):
-            total[fault.part] = total.get(fault.part, 0.0) + probability
-    return tuple(
-        PartSuspicion(part, board.parts[part].package, min(probability, 1.0))
-        for part, probability in sorted(total.items(), key=lambda item: (-item[1], item[0]))
-    )

@@ -72,6 +72,10 @@ class Candidate:
     probability: float
     group: int
 
+    def packages(self, board: Board) -> frozenset[str]:
+        """Return the packages of a board that hold its faults."""
+        return frozenset(board.parts[guess.part].package for guess in self.faults)
+
 
 @dataclass(frozen=True, slots=True)
 class Group:

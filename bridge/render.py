@@ -368,10 +368,6 @@ def _guess_words(board: Board, guess: FaultGuess) -> str:
     return phrase if guess.ohms is None else f"{phrase}, about {format_ohms(float(f'{guess.ohms:.2g}'))}"
 
 
-def _packages(board: Board, candidate: Candidate) -> frozenset[str]:
-    return frozenset(board.parts[guess.part].package for guess in candidate.faults)
-
-
 def _package_words(board: Board, package: str, probability: float) -> str:
     """Return a package with what it does, where it is named after a part, and how suspect it is."""
     part = board.parts.get(package)
@@ -402,7 +398,7 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         )
     shares: dict[str, float] = {}
     for candidate in ranking.candidates:
-        for package in _packages(ranking.board, candidate):
+        for package in candidate.packages(ranking.board):
             shares[package] = shares.get(package, 0.0) + candidate.probability
     suspects = sorted(shares, key=lambda package: -shares[package])
     healthy = sum(entry.probability for entry in ranking.candidates if not entry.faults)
@@ -410,7 +406,7 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
     rest = [package for package in suspects if package not in bad and shares[package] >= WORTH_NAMING][:OTHERS_NAMED]
     others = [_package_words(ranking.board, package, shares[package]) for package in rest]
     if bad:
-        alone = sum(entry.probability for entry in ranking.candidates if _packages(ranking.board, entry) <= set(bad))
+        alone = sum(entry.probability for entry in ranking.candidates if entry.packages(ranking.board) <= set(bad))
         named = [_package_words(ranking.board, package, shares[package]) for package in bad]
         verb = "Replace" if not sentences else "Suspect, but do not replace yet,"
         sentences.append(f"{verb} {_any_of(named, 'and')}. Nothing else need be bad ({percent(alone)}).")

@@ -242,7 +242,7 @@ def _bad_modes(ranking: Ranking, bad: list[str]) -> dict[str, dict[tuple[str, st
     found: dict[str, dict[tuple[str, str], float]] = {package: {} for package in bad}
     total = dict.fromkeys(bad, 0.0)
     for candidate in ranking.candidates:
-        here = {ranking.board.parts[guess.part].package for guess in candidate.faults} & set(bad)
+        here = candidate.packages(ranking.board) & set(bad)
         for package in here:
             total[package] += candidate.probability
         for guess in candidate.faults:

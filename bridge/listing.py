@@ -1,0 +1,78 @@
+"""From candidates with their probabilities to groups, with what to replace, and suspect parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.belief import LEAST_LEADER
+from bridge.board import Board
+from bridge.faults import Fault
+from bridge.groups import smallest_replacement
+from bridge.meter import MeterProfile
+from bridge.probing import Setup
+from bridge.ranking import Candidate, Group, PartSuspicion
+from bridge.separate import separable_in_place
+
+__all__ = ["list_groups", "suspect_parts"]
+
+WORTH_SEPARATING = 0.02  # a group less probable is not asked whether a reading in place would split it
+SEPARATE_MOST = 12
+
+
+def list_groups(board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate]) -> tuple[Group, ...]:
+    """Return the groups that candidates belong to, in the order of their numbers.
+
+    Parameters
+    ----------
+    board, meter, setup
+        The bench: what could be read on it in place.
+    candidates : sequence of Candidate
+        All of them, the most probable first.
+    """
+    members: dict[int, list[int]] = {}
+    for number, candidate in enumerate(candidates):
+        members.setdefault(candidate.group, []).append(number)
+    groups = []
+    for group in sorted(members):
+        mine = members[group]
+        some = [candidates[member] for member in mine]
+        probability = sum(candidate.probability for candidate in some)
+        separable = True
+        if probability >= WORTH_SEPARATING:
+            listed = [
+                [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]
+                for candidate in some[:SEPARATE_MOST]
+            ]
+            separable = separable_in_place(board, meter, setup, listed)
+        groups.append(
+            Group(
+                id=group,
+                probability=probability,
+                size=len(mine),
+                separable_in_place=separable,
+                members=tuple(mine),
+                replace=smallest_replacement([(one.packages(board), one.probability) for one in some]),
+                rest=some[0].probability < LEAST_LEADER,
+            )
+        )
+    return tuple(groups)
+
+
+def suspect_parts(board: Board, candidates: Sequence[Candidate]) -> tuple[PartSuspicion, ...]:
+    """Return the parts of a board by the probability that they are faulty, the most suspect first.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    candidates : sequence of Candidate
+        All of them.
+    """
+    total: dict[str, float] = {}
+    for candidate in candidates:
+        for guess in candidate.faults:
+            total[guess.part] = total.get(guess.part, 0.0) + candidate.probability
+    return tuple(
+        PartSuspicion(part, board.parts[part].package, min(probability, 1.0))
+        for part, probability in sorted(total.items(), key=lambda item: (-item[1], item[0]))
+    )
