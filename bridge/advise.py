@@ -36,6 +36,7 @@ __all__ = [
     "CERTAIN",
     "EFFORTS",
     "ENOUGH_BITS",
+    "HEALTHY_EXCLUDED",
     "Expectation",
     "NextReading",
     "Reach",

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from bridge.advise import ENOUGH_BITS, NextReading, Reach, before_any_reading, suggest_readings
+from bridge.advise import CERTAIN, ENOUGH_BITS, NextReading, Reach, before_any_reading, suggest_readings
 from bridge.benchcheck import doubtful_number, repeated_words
 from bridge.benchline import WORDS, Order, Row, Typed, Values, parse_line, usual_mode
 from bridge.benchpage import (
@@ -23,7 +22,6 @@ from bridge.benchsetup import Answers, Charged, SetupTalk
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
-from bridge.health import speaks_against_health
 from bridge.journal import doubt_line, head_line, reading_line, setup_line, skip_line, undo_line
 from bridge.layout import Column, Page, Table
 from bridge.likeplaces import like_readings
@@ -37,15 +35,13 @@ from bridge.readings import Reading, parse_reading
 from bridge.render import percent
 from bridge.repair import repair_list, replace_lists
 from bridge.repairpage import repair_page
+from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, StopRule
 from bridge.table import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
 
 __all__ = ["CERTAIN", "Answer", "BenchSession"]
 
-CERTAIN = 0.95
-SURE, LITTLE, LITTLE_TIMES = 0.90, 0.02, 3  # from 90 % on, three readings that move it by less than 2 % each are enough
-HEALTHY_EXCLUDED = 0.005  # no part is condemned before some reading has spoken against the healthy board
 PROMPT = "reading? "
 
 
@@ -108,7 +104,7 @@ class BenchSession:
     ) -> None:
         self.board = board
         self._columns = columns
-        self.certain = certain
+        self._rule = StopRule(certain)
         self.readings = list(readings)
         self._talk: SetupTalk | None = SetupTalk(board, known)
         self._known = known
@@ -117,7 +113,6 @@ class BenchSession:
         self._memory = TableMemory()  # one more reading costs one column
         self._advice: NextReading | None = None
         self._pending: list[Reading] = []  # typed, asked about, not taken yet
-        self._leads: dict[int, tuple[frozenset[str], float]] = {}  # the first replace list after so many readings
 
     @property
     def meter(self) -> MeterProfile:
@@ -421,57 +416,35 @@ class BenchSession:
 
     def _verdict(self, ranking: Ranking) -> Page | None:
         """Return how the session ends by itself; None where it goes on."""
-        if not self.readings:
-            return None
         worst = ranking.fit.worst_reading
-        if not ranking.fit.ok:
+        if self.readings and not ranking.fit.ok:
             if worst is not None and not self._was_repeated(worst):
                 return None
             return [
                 "Nothing fits: no single fault, no pair and no damage pattern explains these readings, and taking the "
                 "worst again has not helped. Check board file, meter and set-up, or look for a fault of another kind.",
             ]
-        believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
-        if believed is not None and believed.what != "as-stated" and believed.probability >= 1.0 - self.certain:
+        stands = self._rule.verdict(ranking)
+        if stands is None:
             return None
-        lists = replace_lists(ranking)
-        packages, probability = next(iter(lists.items()))
-        if probability < self.certain:
-            return None
-        if packages and lists.get(frozenset(), 0.0) > HEALTHY_EXCLUDED and not speaks_against_health(ranking):
-            return None  # so far only the prior condemns it
-        if not packages:
-            return [f"Certain enough ({percent(probability)}): these readings are what a healthy board gives."]
-        return [
-            f"Certain enough ({percent(probability)}, the limit is {percent(self.certain)}): replace "
-            f"{package_title(self.board, packages)}.",
-            *repair_page(repair_list(ranking)),
-        ]
+        said = f"Certain enough ({percent(stands.probability)}, the limit is {percent(self._rule.certain)})"
+        if not stands.packages:
+            return [f"{said}: these readings are what a healthy board gives."]
+        return [f"{said}: replace {package_title(self.board, stands.packages)}.", *repair_page(repair_list(ranking))]
 
     def _enough(self, ranking: Ranking) -> Page | None:
         """Return the end where one list stands and readings hardly move it any more; None where it goes on."""
-        if not self.readings:
-            return None
-        count = len(self.readings)
-        self._leads[count] = next(iter(replace_lists(ranking).items()))
-        recent = [self._leads[number] for number in range(count - LITTLE_TIMES, count + 1) if number in self._leads]
-        if self.certain > CERTAIN or not ranking.fit.ok or len(recent) <= LITTLE_TIMES:
-            return None  # who asks for more than the usual certainty wants every reading
-        packages, probability = recent[-1]
-        moves = [abs(after[1] - before[1]) for before, after in itertools.pairwise(recent)]
-        same = all(one == packages for one, _ in recent)
-        if not same or probability < SURE or max(moves) >= LITTLE:
-            return None
-        if packages and not speaks_against_health(ranking):
+        stands = self._rule.settles(ranking)
+        if stands is None:
             return None
         said = (
-            f"Stopped at {percent(probability)}: the last {LITTLE_TIMES} readings moved that by less than "
+            f"Stopped at {percent(stands.probability)}: the last {LITTLE_TIMES} readings moved that by less than "
             f"{percent(LITTLE)} each, and from {percent(SURE)} on that is where a session ends. To go on all the same, "
             f"give --certain 0.99."
         )
-        if not packages:
+        if not stands.packages:
             return [f"{said} These readings are what a healthy board gives."]
-        return [said, f"Replace {package_title(self.board, packages)}.", *repair_page(repair_list(ranking))]
+        return [said, f"Replace {package_title(self.board, stands.packages)}.", *repair_page(repair_list(ranking))]
 
     def _was_repeated(self, number: int) -> bool:
         reading = self.readings[number]

@@ -1,8 +1,9 @@
 """Readings until the verdict, as proposed and down the worksheet: ``python -m tests.studies.sessions BOARD``.
 
 Each virtual board is probed twice. Once the tool proposes each reading; once the technician takes the worksheet from
-the top. Both end when one replace list holds 95 %, and the one that is led also when nothing reachable helps. Beside
-them stands how many yes-or-no questions the first replace list is away from the prior (the entropy bound).
+the top. Both end as a bench session does: when one replace list holds 95 %, or holds 90 % and no longer moves; the one
+that is led also when nothing reachable helps. Beside them stands how many yes-or-no questions the first replace list is
+away from the prior (the entropy bound).
 """
 
 from __future__ import annotations
@@ -16,17 +17,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bridge.advise import CERTAIN, before_any_reading, suggest_readings
+from bridge.advise import before_any_reading, suggest_readings
 from bridge.board import Board, load_board
 from bridge.faulttable import fault_table
 from bridge.gain import entropy
-from bridge.health import speaks_against_health
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.repair import replace_lists
+from bridge.stoprule import StopRule
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from bridge.worksheet import make_worksheet
@@ -39,10 +40,11 @@ READINGS_MOST = 30
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How probing ended: readings taken, whether a list stands, what it condemns."""
+    """How probing ended: readings taken, whether a list stands or no longer moves, what it condemns."""
 
     readings: int
     certain: bool
+    settled: bool
     packages: frozenset[str]
 
 
@@ -57,10 +59,11 @@ class Probed:
     truth: str
 
 
-def _standing(ranking: Ranking) -> Ending:
-    packages, share = next(iter(replace_lists(ranking).items()))
-    certain = share >= CERTAIN and (not packages or speaks_against_health(ranking)) and ranking.fit.ok
-    return Ending(len(ranking.readings), certain, packages)
+def _standing(ranking: Ranking, rule: StopRule) -> Ending:
+    stands = rule.verdict(ranking)
+    still = rule.settles(ranking) if stands is None else None
+    packages = next(iter(replace_lists(ranking)))
+    return Ending(len(ranking.readings), stands is not None, still is not None, packages)
 
 
 def probe(
@@ -88,6 +91,7 @@ def probe(
     """
     board, meter, setup = bench
     readings: list[Reading] = []
+    rule = StopRule()
     ranking = before_any_reading(board, meter, setup)
     while len(readings) < READINGS_MOST:
         if plan is None:
@@ -99,10 +103,10 @@ def probe(
             break
         readings += read_board(virtual, [place], damage, rng)
         ranking = rank(board, meter, setup, readings, memory=memory)
-        ending = _standing(ranking)
-        if ending.certain:
+        ending = _standing(ranking, rule)
+        if ending.certain or ending.settled:
             return ending
-    return _standing(ranking)
+    return _standing(ranking, StopRule())
 
 
 def run(name: str, boards: int, seed: int, *, uniform: bool) -> list[Probed]:
@@ -127,7 +131,7 @@ def run(name: str, boards: int, seed: int, *, uniform: bool) -> list[Probed]:
         every = rank(board, meter, setup, read_board(virtual, sheet, damage, rng), memory=memory)
         seen = frozenset(board.parts[fault.part].package for fault in left.seen)
         truth = " ".join(str(fault) for fault, _ in damage)
-        result.append(Probed(led, down, seen, _standing(every).certain, truth))
+        result.append(Probed(led, down, seen, _standing(every, StopRule()).certain, truth))
         print(f"{len(result)} of {boards}", end="\r", file=sys.stderr)
     return result
 
@@ -145,22 +149,23 @@ def report(name: str, probed: Sequence[Probed]) -> list[str]:
     start = replace_lists(before_any_reading(load_board(name), load_meter(), Setup()))
     lines.append(f"entropy of what to replace before any reading: {entropy(np.array(list(start.values()))):.1f} bit")
     possible = [one for one in probed if one.settled_by_all]
-    reached = sum(one.led.certain for one in possible)
+    reached = sum(one.led.certain or one.led.settled for one in possible)
     if possible:
         low, high = wilson_interval(reached, len(possible))
         lines.append(
             f"a verdict in {reached} of the {len(possible)} sessions in which all readings give one "
             f"({low:.0%} to {high:.0%})"
         )
-    for way in ("led", "sheet"):
-        ends = [(getattr(one, way), one) for one in probed if getattr(one, way).certain]
+    for way, kind in itertools.product(("led", "sheet"), ("certain", "settled")):
+        ends = [(getattr(one, way), one) for one in probed if getattr(getattr(one, way), kind)]
         right = sum(one.seen <= end.packages for end, one in ends)
         exact = sum(one.seen == end.packages for end, one in ends)
         if ends:
+            named = {"certain": "at 95 %", "settled": "at 90 % and no longer moving"}[kind]
             lines.append(
-                f"{way}: {len(ends)} verdicts at 95 %, {right} hold every part that leaves a trace, {exact} no other"
+                f"{way}: {len(ends)} verdicts {named}, {right} hold every part that leaves a trace, {exact} no other"
             )
-    wrong = [one for one in probed if one.led.certain and not one.seen <= one.led.packages]
+    wrong = [one for one in probed if (one.led.certain or one.led.settled) and not one.seen <= one.led.packages]
     lines += [f"wrong: {one.truth}: {' '.join(sorted(one.led.packages)) or 'healthy'}" for one in wrong]
     return lines
 

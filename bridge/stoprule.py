@@ -1,0 +1,96 @@
+"""When a bench session has its answer: one replace list stands, and some reading has spoken against the good board."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, field
+
+from bridge.advise import CERTAIN, HEALTHY_EXCLUDED
+from bridge.health import speaks_against_health
+from bridge.ranking import Ranking
+from bridge.repair import replace_lists
+
+__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule"]
+
+SURE, LITTLE, LITTLE_TIMES = 0.90, 0.02, 3  # from 90 % on, three readings that move it by less than 2 % each are enough
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The replace list that leads.
+
+    Parameters
+    ----------
+    packages : frozenset of str
+        What it condemns; empty for the good board.
+    probability : float
+        How probable it is [1].
+    settled : bool
+        Whether it stands short of the certainty asked for, because readings hardly move it any more.
+    """
+
+    packages: frozenset[str]
+    probability: float
+    settled: bool = False
+
+
+@dataclass
+class StopRule:
+    """Whether a session may end, reading by reading.
+
+    Parameters
+    ----------
+    certain : float
+        How probable a list must be to stand [1].
+    """
+
+    certain: float = CERTAIN
+    _leads: dict[int, Standing] = field(default_factory=dict)  # the first list after so many readings
+
+    def verdict(self, ranking: Ranking) -> Standing | None:
+        """Return the list that stands by a ranking, None while none does.
+
+        A list is condemned by no prior alone: some reading must be one that a good board does not give. Where the bench
+        is likelier in another state than stated, nothing stands.
+
+        Parameters
+        ----------
+        ranking : Ranking
+            After the last reading.
+        """
+        if not ranking.readings or not ranking.fit.ok:
+            return None
+        believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
+        if believed is not None and believed.what != "as-stated" and believed.probability >= 1.0 - self.certain:
+            return None
+        lists = replace_lists(ranking)
+        packages, probability = next(iter(lists.items()))
+        if probability < self.certain:
+            return None
+        if packages and lists.get(frozenset(), 0.0) > HEALTHY_EXCLUDED and not speaks_against_health(ranking):
+            return None
+        return Standing(packages, probability)
+
+    def settles(self, ranking: Ranking) -> Standing | None:
+        """Return the list that has stopped moving, None while none has; to be asked once after each reading.
+
+        Parameters
+        ----------
+        ranking : Ranking
+            After the last reading.
+        """
+        count = len(ranking.readings)
+        if not count:
+            return None
+        self._leads[count] = Standing(*next(iter(replace_lists(ranking).items())), settled=True)
+        recent = [self._leads[number] for number in range(count - LITTLE_TIMES, count + 1) if number in self._leads]
+        if self.certain > CERTAIN or not ranking.fit.ok or len(recent) <= LITTLE_TIMES:
+            return None  # who asks for more than the usual certainty wants every reading
+        last = recent[-1]
+        moves = [abs(after.probability - before.probability) for before, after in itertools.pairwise(recent)]
+        same = all(one.packages == last.packages for one in recent)
+        if not same or last.probability < SURE or max(moves) >= LITTLE:
+            return None
+        if last.packages and not speaks_against_health(ranking):
+            return None
+        return last
