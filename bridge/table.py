@@ -42,6 +42,7 @@ Place = tuple[Probing, str | None]  # and the range an autorange was seen to set
 # What bends with a resistance in parallel needs nodes close together; in pairs, where each node costs as many solves as
 # the other fault has nodes, fewer have to do, and the fit between nodes does the rest.
 PAIR_NODES: Mapping[str, int] = {"leak": 4, "high": 4}
+CLIFF_SHARE = 0.5  # a display between what one range shows and where the other ends, as two standard deviations
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +299,21 @@ class ReadingColumn:
             self.cells.answers, start, end, circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s, charge
         )
 
+    def _beside_a_cliff(self, value: Array, shot: Index) -> Array:
+        """Return a spread for displays that a lower range shows as OL although its scale would hold them.
+
+        A junction that blocks lets through a little more or less than that range's current: in the one case the range
+        shows OL, in the other a number, and which of them a board does lies within its spread.
+        """
+        limit = self.cells.arrays.limit
+        spread = np.zeros(len(value))
+        for lower in self.shots[:-1]:
+            with np.errstate(invalid="ignore"):
+                passed = (shot > lower) & (value > 0.0) & (value < limit[lower])
+            shown = value[passed]
+            spread[passed] = np.maximum(spread[passed], CLIFF_SHARE * shown * np.log(limit[lower] / shown))
+        return spread
+
     def displays(self, start: Index, end: Index) -> Displays:
         """Return displays that begin at some answers and end at others."""
         answers = self.cells.answers
@@ -321,6 +337,7 @@ class ReadingColumn:
                 (then.last_share * severity_load[:, moves], owner[:, moves]),
                 (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
             )
+        own_sd = np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end]))
         return Displays(
             start=answers.value[start],
             value=value,
