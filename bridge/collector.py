@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Progress = Callable[[int, int], None]
 
+ROOM = 0.25  # of the answers so far, kept free for more of them
 LOAD = 8192  # points handed to the solver together: many batches, so that slow points can finish in company
 
 
@@ -59,6 +60,8 @@ class Collector:
         place = np.array([small.circuit.capacitor_index.get(ref, -1) for ref in circuit.capacitor_index], dtype=np.intp)
         self._small = AnswerSolver(small.circuit, core_shots, core_classes, bus_volts, self.batches, place)
         self._pieces: list[Answers] = []
+        self._rooms: dict[str, NDArray[Any]] = {}
+        self._room = 0
         self._voltages: list[Array] = []
         self._effects: list[NDArray[np.uint8]] = []
         self._at_start: list[NDArray[np.bool_]] = []
@@ -184,8 +187,24 @@ class Collector:
     def answers(self) -> Answers:
         """All answers so far."""
         if len(self._pieces) > 1:
-            self._pieces = [Answers.together(self._pieces)]
+            self._pieces = [self._append(self._pieces[0], self._pieces[1:])]
         return self._pieces[0]
+
+    def _append(self, known: Answers, more: Sequence[Answers]) -> Answers:
+        """Return answers with more behind them, copying only what is new as long as there is room."""
+        before, total = len(known.value), len(known.value) + sum(len(piece.value) for piece in more)
+        if total > self._room:
+            whole = Answers.together([known, *more])
+            self._room = total + int(ROOM * total)
+            self._rooms = {}
+            for field in dataclasses.fields(Answers):
+                piece = getattr(whole, field.name)
+                self._rooms[field.name] = np.empty((*piece.shape[:-1], self._room), dtype=piece.dtype)
+                self._rooms[field.name][..., :total] = piece
+        else:
+            for name, room in self._rooms.items():
+                np.concatenate([getattr(piece, name) for piece in more], axis=-1, out=room[..., before:total])
+        return Answers(**{name: room[..., :total] for name, room in self._rooms.items()})
 
 
 def _joined(pieces: list[NDArray[Any]], axis: int) -> NDArray[Any]:

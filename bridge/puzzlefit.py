@@ -196,7 +196,7 @@ def _ruled_out(
         for part in np.array_split(np.arange(len(who)), max(1, len(who) // AT_ONCE)):
             start, end = _answers(column, table, who.take(part), solve=False)
             there = (start != UNKNOWN) & (end != UNKNOWN)
-            missed[part[there]] = _missed(column, model, column.displays(start[there], end[there]), limit)
+            missed[part[there]] = _missed(column, model, start[there], end[there], limit)
         who = who.take(~missed)
     if not who.pairs:
         return who
@@ -207,8 +207,7 @@ def _ruled_out(
         _solve(columns, table, who)
         missed = np.zeros(len(who), dtype=bool)
         for row, column in zip(some, columns, strict=True):
-            shown = column.displays(*_answers(column, table, who, solve=True))
-            missed |= _missed(column, models[row], shown, limit)
+            missed |= _missed(column, models[row], *_answers(column, table, who, solve=True), limit)
         who = who.take(~missed)
         begin, share = begin + share, MORE_AT_ONCE * share
     return who
@@ -220,11 +219,14 @@ def _solve(columns: Sequence[ReadingColumn], table: ReadingTable, who: _Who) -> 
     solve_together(columns, [(column.row_of_double[first], column.row_of_double[second]) for column in columns])
 
 
-def _missed(column: ReadingColumn, model: ReadingModel, displays: Displays, limit: float) -> Mask:
-    """Return which displays one reading rules out."""
+def _missed(column: ReadingColumn, model: ReadingModel, start: Index, end: Index, limit: float) -> Mask:
+    """Return which displays between some answers one reading rules out."""
+    count = len(column.cells.answers.value)
+    codes, place = np.unique(start * count + end, return_inverse=True)  # few distinct ones among many pairs
+    displays = column.displays(codes // count, codes % count)
     gap, own, loads = _parted(column, model, as_read(displays, model))
     answer: Mask = gap**2 > limit * (own**2 + np.sum(loads**2, axis=0) + (model.value * model.gain_sd) ** 2)
-    return answer if not math.isnan(model.value) else ~np.isfinite(gap)
+    return (answer if not math.isnan(model.value) else ~np.isfinite(gap))[place]
 
 
 def _parted(column: ReadingColumn, model: ReadingModel, shown: Displays) -> tuple[Array, Array, Array]:
