@@ -19,6 +19,7 @@ from bridge.points import Points, full_scale_amps
 from bridge.response import Response, solve_response
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import batch_size, solve_points
+from bridge.turnon import THRESHOLD_SPREAD_V, BackwardChannels
 from bridge.variants import ChangeClasses
 
 __all__ = ["AnswerSolver", "Answers", "Piece"]
@@ -27,9 +28,6 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
-THRESHOLD_SPREAD_V = (
-    0.5  # data sheets give an IGBT's threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
-)
 LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no way to the reading: a fault may open one
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
 
@@ -62,6 +60,8 @@ class Answers:
         What the faults leave of each capacitance [1].
     rested_jack : ndarray, answers
         Voltage at the meter's jacks one long backward Euler step after the first instant [V]; NaN where none was taken.
+    turn_on : ndarray, answers
+        Display at which a channel with the file's threshold would carry the current backwards [V]; infinite for none.
     pace : ndarray, answers
         How much longer charging takes from this first instant than its currents alone say [1].
     """
@@ -78,6 +78,7 @@ class Answers:
     capacitor_amps: Array
     capacitor_left: Array
     rested_jack: Array
+    turn_on: Array
     pace: Array
 
     @classmethod
@@ -124,6 +125,7 @@ class AnswerSolver:
         self.capacitor_place = capacitor_place
         self.bus_volts = bus_volts
         self.capacitor_volts = circuit.capacitor_share * bus_volts
+        self.backward = BackwardChannels(circuit)
         names = np.array(circuit.junction_batch, dtype=object)
         self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
         spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in circuit.junction_construction]
@@ -250,6 +252,9 @@ class AnswerSolver:
             capacitor_amps=capacitor_amps,
             capacitor_left=capacitor_left,
             rested_jack=np.full(points.size, np.nan),
+            turn_on=np.where(
+                self.arrays.in_ohms[shot], np.inf, self.backward.display(points, voltage, by_drop * slope, value)
+            ),
             pace=np.ones(points.size),
         )
 

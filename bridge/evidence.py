@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.likelihood import ReadingModel, as_read, by_ratio, log_likelihood, normal_cdf
+from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
 from bridge.severities import CELL_EDGE_SD, cell_spread, weigh_severities
 from bridge.table import ReadingColumn, ReadingTable, solve_together
@@ -37,6 +37,7 @@ BATCH_SPREAD_V = (
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
+EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 KEEP_NATS = 12.0
 
 GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
@@ -354,7 +355,8 @@ class Survivors:
         How far each reading is from what the others lead to expect, in standard deviations; infinite for an outcome the
         hypothesis does not allow.
     slip : ndarray, survivors x readings
-        Probability that the reading is a slip, given the hypothesis [1].
+        Probability that the reading is a slip, given the hypothesis, and so tells nothing of drops and resistances [1];
+        near one without surprise where a channel has turned on early.
     mean, own_sd, open_share : ndarray, survivors x readings
         Predicted display, its independent spread [unit], and the probability of OL [1].
     loads : ndarray, survivors x readings x unknowns
@@ -454,6 +456,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     together = cast.first[seen], cast.second[seen]
     shape = (count, len(models))
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
+    early = np.zeros(shape)
     counted, ratio = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     loads = np.zeros((*shape, batches + len(gains) + 2))
     spread = cell_spread(sigma)
@@ -491,15 +494,20 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         unscaled = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :-2] ** 2, axis=1))
         ratio[:, r] = by_ratio(model, value, unscaled)
         other[:, r] = log_likelihood(model, shown, np.arange(count), value, total, column.limit, ratio[:, r])
+        early[:, r] = early_density(model, shown.turn_on, value)
         # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
             far = FARTHEST_SD * unscaled
             near = (model.value > value - far - reach_down) & (model.value < value + far + reach_up)
             if ratio[:, r].any() and model.value > 0.0:
                 away = np.abs(np.log(model.value / np.where(ratio[:, r], value, 1.0)))
                 near = np.where(ratio[:, r], away * np.where(finite, value, 1.0) < FARTHEST_SD * total, near)
-        counted[:, r] = (model.kind == "number") & finite & near
+            # where a channel that turns on early says it far better, the reading stands by itself: taken twice it is
+            # no two slips
+            misses = 0.5 * ((model.value - np.where(finite, value, 0.0)) / unscaled) ** 2
+            turned = np.log(early[:, r]) + misses + np.log(unscaled) > EARLY_NATS
+        counted[:, r] = (model.kind == "number") & finite & near & ~turned
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
     # what strays by ratios enters by its logarithm
@@ -514,7 +522,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         (mean, own * scale, open_share, loads * scale[:, :, None]),
         (gap, stretch),
         counted,
-        other,
+        (other, early),
     )
     return dataclasses.replace(survivors, own_sd=own, loads=loads)
 
@@ -525,12 +533,14 @@ def _integrate(
     predicted: tuple[Array, Array, Array, Array],
     gaps: tuple[Array, Array],
     counted: NDArray[np.bool_],
-    other: Array,
+    apart: tuple[Array, Array],
 ) -> Survivors:
     """Integrate the shared unknowns in closed form, no reading or any one of them a slip.
 
-    ``gaps`` are what was read less what is predicted, and the ln of how much a density by ratios is stretched.
+    ``gaps`` are what was read less what is predicted, and the ln of how much a density by ratios is stretched;
+    ``apart`` what readings say that stand by themselves, and the densities of a channel that turns on early.
     """
+    other, early = apart
     gap, stretch = gaps
     kept, faults, prior, ohms, sigma = who
     mean, own, open_share, loads = predicted
@@ -555,17 +565,20 @@ def _integrate(
     residual = left / remaining
     spread = own / np.sqrt(remaining)
     log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi) - stretch
-    slip = np.array([math.log(model.slip * model.slip_density) for model in models])
+    slip = np.log(np.array([model.slip * model.slip_density for model in models]) + early)
     ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
     best = np.array([model.expected_at_least for model in models])
     impossible = ~counted & (other < best - 3.0)
+    turned = ~counted & (early > np.exp(other) / 2.0)
     return Survivors(
         kept=kept,
         faults=faults,
         log_evidence=prior + joint + np.log1p(np.sum(ratio, axis=1)),
         ohms=ohms * severe.factor,
-        surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0)),
-        slip=np.where(counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible, 0.99, 0.0)),
+        surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible & ~turned, np.inf, 0.0)),
+        slip=np.where(
+            counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible | turned, 0.99, 0.0)
+        ),
         mean=mean,
         own_sd=own,
         open_share=open_share,

@@ -203,6 +203,19 @@ def fit_mosfet_channel(gate_threshold: float, on_ohms: float) -> tuple[float, fl
     return middle, gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / middle)
 
 
+def mosfet_threshold(specific: Array, offset: Array) -> Array:
+    """Return the gate-source voltage at which MOSFET channels pass 1 mA in saturation [V]: the way back from the fit.
+
+    Parameters
+    ----------
+    specific, offset : ndarray
+        Specific current [A] and threshold offset [V].
+    """
+    root = np.sqrt(1e-3 / specific)
+    answer: Array = offset + CHANNEL_SLOPE_V * 2.0 * (root + np.log(-np.expm1(-root)))
+    return answer
+
+
 def igbt_threshold_offset(gate_threshold: float) -> float:
     """Return the offset [V] that makes an IGBT's channel saturate at 1 mA with ``gate_threshold`` [V] on its gate."""
     return gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / IGBT_CHANNEL_A)

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from bridge.meter import MeterProfile
 from bridge.readings import Reading
-from bridge.table import Displays
+from bridge.shown import Displays
+from bridge.turnon import THRESHOLD_SPREAD_V
 
-__all__ = ["ReadingModel", "as_read", "by_ratio", "log_likelihood", "model_readings", "normal_cdf"]
+__all__ = ["ReadingModel", "as_read", "by_ratio", "early_density", "log_likelihood", "model_readings", "normal_cdf"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -299,7 +300,7 @@ def log_likelihood(
         share = np.where(np.isfinite(mean), 1.0 - normal_cdf(_deviation(limit, mean, sd, ratio)), undecided)
         probability = (1.0 - model.false_open) * share + model.false_open
     elif model.kind == "number":
-        probability = _number(model, course, mean, sd, ratio)
+        probability = _number(model, course, mean, sd, ratio) + early_density(model, displays.turn_on[which], mean)
     elif model.kind in ("climbing", "falling"):
         probability = _on_the_way(model, course, mean, sd, ratio)
     else:
@@ -327,6 +328,26 @@ def _normal_density(value: float, mean: Array, sd: Array, ratio: Mask) -> Array:
         )
         density: Array = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (width * math.sqrt(2.0 * math.pi))
     return density
+
+
+def early_density(model: ReadingModel, turn_on: Array, mean: Array) -> Array:
+    """Return the density of a number that a channel with a low threshold leads to [1/unit], 0 where none is near.
+
+    Parameters
+    ----------
+    model : ReadingModel
+        The reading.
+    turn_on : ndarray, displays
+        Display at which a channel with the file's threshold would turn on [unit]; infinite for none.
+    mean : ndarray, ... x displays
+        Predicted value, below which a channel has to turn on [unit].
+    """
+    if model.kind != "number" or model.in_ohms or not np.isfinite(turn_on).any():
+        return np.zeros(np.shape(mean))
+    z = np.where(np.isfinite(turn_on), (model.value - turn_on) / THRESHOLD_SPREAD_V, 40.0)
+    density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (THRESHOLD_SPREAD_V * math.sqrt(2.0 * math.pi))
+    answer: Array = (1.0 - model.slip - model.false_open) * np.where(model.value < mean, density, 0.0)
+    return answer
 
 
 def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask) -> Array:

@@ -21,7 +21,8 @@ from bridge.likelihood import ReadingModel
 from bridge.probing import Probing, Setup
 from bridge.ranking import OddOne
 from bridge.readings import Reading
-from bridge.table import Displays, ReadingTable
+from bridge.shown import Displays
+from bridge.table import ReadingTable
 from bridge.units import format_reading
 
 __all__ = ["find_odd_ones", "like_places"]

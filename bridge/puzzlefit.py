@@ -21,7 +21,8 @@ from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import UNKNOWN
 from bridge.refit import displays_at, refit_ohms
-from bridge.table import Displays, ReadingColumn, ReadingTable, solve_together
+from bridge.shown import Displays
+from bridge.table import ReadingColumn, ReadingTable, solve_together
 
 __all__ = ["AS_GOOD", "Fit", "close_fits", "misfit_limit"]
 

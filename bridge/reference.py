@@ -26,7 +26,8 @@ from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.recentre import shared_errors, with_drops
-from bridge.table import Displays, FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
+from bridge.shown import Displays
+from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
 
 __all__ = ["KnownGood", "learn_reference", "narrow_table"]
 

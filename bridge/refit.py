@@ -23,7 +23,8 @@ from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import CellSolver
 from bridge.shots import Shot
-from bridge.table import Displays, ReadingTable
+from bridge.shown import Displays
+from bridge.table import ReadingTable
 from bridge.variants import ChangeClasses
 
 __all__ = ["displays_at", "refit_ohms"]

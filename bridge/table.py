@@ -21,10 +21,10 @@ from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.shots import plan_shots
+from bridge.shown import Displays, add_loads
 from bridge.variants import ChangeClasses
 
 __all__ = [
-    "Displays",
     "FaultSpace",
     "ReadingColumn",
     "ReadingTable",
@@ -158,39 +158,6 @@ def build_space(board: Board, setup: Setup, pair_nodes: Mapping[str, int] = PAIR
         part_of_fault=np.array([number_of_part[fault.part] for fault in faults], dtype=np.intp),
         hides=frozenset(hides),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Displays:
-    """Distinct displays, with what moves them; infinity is OL, NaN a solve that did not converge.
-
-    Parameters
-    ----------
-    start, value, end : ndarray, displays
-        Display at the first instant, after the dwell, after a very long time [V] or [ohm].
-    carried : ndarray, displays
-        Display after the dwell if the capacitors kept what earlier readings left on them [V] or [ohm].
-    time_sd : ndarray, displays
-        Spread of the value from the dwell and the capacitors' tolerance [unit].
-    own_sd : ndarray, displays
-        Spread from part to part [unit].
-    batch_load : ndarray, batches x displays
-        Answer to one volt more drop in a batch [unit/V].
-    severity_load : ndarray, 2 x displays
-        Answer to one neper more in the first and second owner's resistance [unit].
-    owner : ndarray of int, 2 x displays
-        Classes the severity loads belong to.
-    """
-
-    start: Array
-    value: Array
-    carried: Array
-    end: Array
-    time_sd: Array
-    own_sd: Array
-    batch_load: Array
-    severity_load: Array
-    owner: Index
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +300,7 @@ class ReadingColumn:
             batch_load[:, moves] = (
                 then.first_share * answers.batch_load[:, begins] + then.last_share * batch_load[:, moves]
             )
-            severity_load[:, moves], owner[:, moves] = _add_loads(
+            severity_load[:, moves], owner[:, moves] = add_loads(
                 (then.last_share * severity_load[:, moves], owner[:, moves]),
                 (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
             )
@@ -348,20 +315,8 @@ class ReadingColumn:
             batch_load=batch_load,
             severity_load=severity_load,
             owner=owner,
+            turn_on=answers.turn_on[end],
         )
-
-
-def _add_loads(last: tuple[Array, Index], first: tuple[Array, Index]) -> tuple[Array, Index]:
-    """Add two pairs of severity loads, each to its owner's; an answer may know one owner or two, in either order."""
-    load, owner = last[0].copy(), last[1].copy()
-    for more, whose in zip(*first, strict=True):
-        there = [(owner[k] == whose) for k in (0, 1)]
-        free = [(load[k] == 0.0) for k in (0, 1)]
-        lost = ~(there[0] | there[1])
-        for k, mine in ((0, there[0] | (lost & free[0])), (1, ~there[0] & (there[1] | (lost & ~free[0] & free[1])))):
-            owner[k] = np.where(mine, whose, owner[k])
-            load[k] = np.where(mine, load[k] + more, load[k])
-    return load, owner
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,11 +22,11 @@ from bridge.meter import MeterProfile
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.table import FaultSpace
+from bridge.turnon import THRESHOLD_SPREAD_V
 
 __all__ = ["Damage", "VirtualBoard", "draw_board", "draw_faults", "draw_ohms", "read_board"]
 
 PART_SPREAD_V = {"module": 0.005, "discrete": 0.010}  # as ranking assumes; common practice, no source
-THRESHOLD_SPREAD_V = 0.5
 TEMPERATURE_SPREAD_C = 5.0  # a workshop against the 25 degrees of the file; common practice, no source
 SEVERITY_STEPS = 1000
 SEEN_TO_MOVE_DIGITS = 5.0

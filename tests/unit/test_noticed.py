@@ -15,7 +15,7 @@ from bridge.likelihood import STATE_NAMED_RIGHT, log_likelihood, model_readings,
 from bridge.meter import load_meter
 from bridge.probing import Probing
 from bridge.readings import Reading
-from bridge.table import Displays
+from bridge.shown import Displays
 
 
 def test_normal_distribution() -> None:
@@ -31,6 +31,7 @@ def display(start: float, value: float, end: float) -> Displays:
     return Displays(
         start=start * one, value=value * one, carried=value * one, end=end * one, time_sd=0.01 * one, own_sd=0.01 * one,
         batch_load=none, severity_load=np.zeros((2, 1)), owner=np.zeros((2, 1), dtype=np.intp),
+        turn_on=np.full(1, np.inf),
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from bridge import newton, solve
-from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, THRESHOLD_SPREAD_V
+from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
 from bridge.board import list_boards, load_board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of, combine
@@ -19,6 +19,7 @@ from bridge.meter import load_meter
 from bridge.predict import UNKNOWN, CellSolver, CellTable, solve_cells
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
+from bridge.turnon import THRESHOLD_SPREAD_V
 from bridge.variants import ChangeClasses
 from tests.plain.sample import Sample, draw
 from tests.plain.solver import plain_solve
