@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, log_likelihood, normal_cdf
+from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, early_share, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
 from bridge.severities import CELL_EDGE_SD, cell_spread, weigh_severities
 from bridge.table import ReadingColumn, ReadingTable, solve_together
@@ -456,7 +456,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     together = cast.first[seen], cast.second[seen]
     shape = (count, len(models))
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
-    early = np.zeros(shape)
+    early, kept = np.zeros(shape), np.ones(shape)
     counted, ratio = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     loads = np.zeros((*shape, batches + len(gains) + 2))
     spread = cell_spread(sigma)
@@ -495,6 +495,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         ratio[:, r] = by_ratio(model, value, unscaled)
         other[:, r] = log_likelihood(model, shown, np.arange(count), value, total, column.limit, ratio[:, r])
         early[:, r] = early_density(model, shown.turn_on, value)
+        kept[:, r] = 1.0 - early_share(model, shown.turn_on, value)
         # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         with np.errstate(invalid="ignore", divide="ignore"):
             open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
@@ -522,7 +523,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         (mean, own * scale, open_share, loads * scale[:, :, None]),
         (gap, stretch),
         counted,
-        (other, early),
+        (other, early, kept),
     )
     return dataclasses.replace(survivors, own_sd=own, loads=loads)
 
@@ -533,14 +534,15 @@ def _integrate(
     predicted: tuple[Array, Array, Array, Array],
     gaps: tuple[Array, Array],
     counted: NDArray[np.bool_],
-    apart: tuple[Array, Array],
+    apart: tuple[Array, Array, Array],
 ) -> Survivors:
     """Integrate the shared unknowns in closed form, no reading or any one of them a slip.
 
     ``gaps`` are what was read less what is predicted, and the ln of how much a density by ratios is stretched;
-    ``apart`` what readings say that stand by themselves, and the densities of a channel that turns on early.
+    ``apart`` what readings say that stand by themselves, the densities of a channel that turns on early, and in what
+    share of cases none does.
     """
-    other, early = apart
+    other, early, undisturbed = apart
     gap, stretch = gaps
     kept, faults, prior, ohms, sigma = who
     mean, own, open_share, loads = predicted
@@ -556,7 +558,7 @@ def _integrate(
     log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi) + stretch, 0.0)
     honest = np.array([1.0 - model.slip - model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
-    joint += np.sum(np.where(counted, np.log(honest), other), axis=1)
+    joint += np.sum(np.where(counted, np.log(honest * undisturbed), other), axis=1)
     severe = weigh_severities(shift[:, -2:], np.diagonal(covariance, axis1=1, axis2=2)[:, -2:], sigma)
     joint += severe.correction - severe.overstretch
     # leave one out, in closed form

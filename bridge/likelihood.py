@@ -20,7 +20,16 @@ from bridge.readings import Reading
 from bridge.shown import Displays
 from bridge.turnon import THRESHOLD_SPREAD_V
 
-__all__ = ["ReadingModel", "as_read", "by_ratio", "early_density", "log_likelihood", "model_readings", "normal_cdf"]
+__all__ = [
+    "ReadingModel",
+    "as_read",
+    "by_ratio",
+    "early_density",
+    "early_share",
+    "log_likelihood",
+    "model_readings",
+    "normal_cdf",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -300,7 +309,9 @@ def log_likelihood(
         share = np.where(np.isfinite(mean), 1.0 - normal_cdf(_deviation(limit, mean, sd, ratio)), undecided)
         probability = (1.0 - model.false_open) * share + model.false_open
     elif model.kind == "number":
-        probability = _number(model, course, mean, sd, ratio) + early_density(model, displays.turn_on[which], mean)
+        kept = 1.0 - early_share(model, displays.turn_on[which], mean)
+        early = early_density(model, displays.turn_on[which], mean)
+        probability = _number(model, course, mean, sd, ratio, kept) + early
     elif model.kind in ("climbing", "falling"):
         probability = _on_the_way(model, course, mean, sd, ratio)
     else:
@@ -350,10 +361,26 @@ def early_density(model: ReadingModel, turn_on: Array, mean: Array) -> Array:
     return answer
 
 
-def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask) -> Array:
+def early_share(model: ReadingModel, turn_on: Array, mean: Array) -> Array:
+    """Return how probable it is that a channel turns on before a display gets where it is predicted [1].
+
+    Parameters
+    ----------
+    model, turn_on, mean
+        As for :func:`early_density`.
+    """
+    if model.in_ohms or not np.isfinite(turn_on).any():
+        return np.zeros(np.shape(mean))
+    with np.errstate(invalid="ignore"):
+        z = np.where(np.isfinite(turn_on) & np.isfinite(mean), (mean - turn_on) / THRESHOLD_SPREAD_V, -40.0)
+    answer: Array = normal_cdf(z)
+    return answer
+
+
+def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask, kept: Array) -> Array:
     settled = np.where(course.moving, SETTLED_SHARE, 1.0)
     passing = course.density(model.value, model.digits_sd, by_decades=model.in_ohms)
-    honest = 1.0 - model.slip - model.false_open
+    honest = (1.0 - model.slip - model.false_open) * kept
     density = settled * _normal_density(model.value, mean, sd, ratio) + (1.0 - settled) * passing
     answer: Array = honest * density + model.slip * model.slip_density
     return answer
