@@ -177,8 +177,8 @@ class AnswerSolver:
             response = solve_response(circuit, some, voltage, ports=len(asked) > 0)
             faults = np.array([first[part], second[part]])
             state = some, voltage, response
-            answers = self._answers(shot[part], faults, state, solution.converged[part], factors[:, part], at_start)
-            answers.rested_jack[:] = rested[part]
+            more = factors[:, part], rested[part]
+            answers = self._answers(shot[part], faults, state, solution.converged[part], more, at_start)
             effects = np.zeros((0 if test is None else test.classes.size, some.size), dtype=np.uint8)
             if test is not None and len(asked):
                 slack = self.arrays.slack(shot[part], answers.value, answers.jack)
@@ -199,11 +199,15 @@ class AnswerSolver:
         faults: Index,
         state: tuple[Points, Array, Response],
         converged: NDArray[np.bool_],
-        factors: Array,
+        capacitors: tuple[Array, Array],
         at_start: bool,
     ) -> Answers:
-        """Return what the display shows in a solved state, and what moves it."""
+        """Return what the display shows in a solved state, and what moves it.
+
+        ``capacitors`` are what is left of each, and the voltage at the jacks after a rest.
+        """
         circuit = self.circuit
+        factors, rested_jack = capacitors
         points, voltage, response = state
         adjoint = response.transfer
         jack, at_tips = self.arrays.jack_voltage(shot, voltage[points.red, np.arange(points.size)])
@@ -251,7 +255,7 @@ class AnswerSolver:
             capacitor_volts=capacitor_volts,
             capacitor_amps=capacitor_amps,
             capacitor_left=capacitor_left,
-            rested_jack=np.full(points.size, np.nan),
+            rested_jack=rested_jack,
             turn_on=np.where(
                 self.arrays.in_ohms[shot], np.inf, self.backward.display(points, voltage, by_drop * slope, value)
             ),

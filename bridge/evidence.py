@@ -37,6 +37,7 @@ BATCH_SPREAD_V = (
 )
 GRID_V = np.linspace(-0.075, 0.075, 11)
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
+TRUSTED_SLIP = 0.5  # readings more likely slips than not tell of nothing else
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 KEEP_NATS = 12.0
 
@@ -355,8 +356,9 @@ class Survivors:
         How far each reading is from what the others lead to expect, in standard deviations; infinite for an outcome the
         hypothesis does not allow.
     slip : ndarray, survivors x readings
-        Probability that the reading is a slip, given the hypothesis, and so tells nothing of drops and resistances [1];
-        near one without surprise where a channel has turned on early.
+        Probability that the reading is a slip, given the hypothesis [1].
+    turned : ndarray of bool, survivors x readings
+        Whether it is a channel that has turned on early which the reading shows.
     mean, own_sd, open_share : ndarray, survivors x readings
         Predicted display, its independent spread [unit], and the probability of OL [1].
     loads : ndarray, survivors x readings x unknowns
@@ -371,11 +373,18 @@ class Survivors:
     ohms: Array
     surprise: Array
     slip: Array
+    turned: Mask
     mean: Array
     own_sd: Array
     open_share: Array
     loads: Array
     oddness: Array
+
+    @property
+    def telling(self) -> Mask:
+        """Readings that tell of drops and resistances: no slips, and not a channel's threshold."""
+        answer: Mask = (self.slip < TRUSTED_SLIP) & ~self.turned
+        return answer
 
 
 def _choose(screened: ScreenedSpace) -> Index:
@@ -457,7 +466,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     shape = (count, len(models))
     mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
     early, kept = np.zeros(shape), np.ones(shape)
-    counted, ratio = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    counted, ratio, turned = (np.zeros(shape, dtype=bool) for _ in range(3))
     loads = np.zeros((*shape, batches + len(gains) + 2))
     spread = cell_spread(sigma)
     for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
@@ -507,8 +516,8 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
             # where a channel that turns on early says it far better, the reading stands by itself: taken twice it is
             # no two slips
             misses = 0.5 * ((model.value - np.where(finite, value, 0.0)) / unscaled) ** 2
-            turned = np.log(early[:, r]) + misses + np.log(unscaled) > EARLY_NATS
-        counted[:, r] = (model.kind == "number") & finite & near & ~turned
+            turned[:, r] = np.log(early[:, r]) + misses + np.log(unscaled) > EARLY_NATS
+        counted[:, r] = (model.kind == "number") & finite & near & ~turned[:, r]
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
     # what strays by ratios enters by its logarithm
@@ -523,7 +532,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         (mean, own * scale, open_share, loads * scale[:, :, None]),
         (gap, stretch),
         counted,
-        (other, early, kept),
+        (other, early, kept, turned),
     )
     return dataclasses.replace(survivors, own_sd=own, loads=loads)
 
@@ -534,15 +543,15 @@ def _integrate(
     predicted: tuple[Array, Array, Array, Array],
     gaps: tuple[Array, Array],
     counted: NDArray[np.bool_],
-    apart: tuple[Array, Array, Array],
+    apart: tuple[Array, Array, Array, Mask],
 ) -> Survivors:
     """Integrate the shared unknowns in closed form, no reading or any one of them a slip.
 
     ``gaps`` are what was read less what is predicted, and the ln of how much a density by ratios is stretched;
-    ``apart`` what readings say that stand by themselves, the densities of a channel that turns on early, and in what
-    share of cases none does.
+    ``apart`` what readings say that stand by themselves, the densities of a channel that turns on early, in what share
+    of cases none does, and which readings show one that did.
     """
-    other, early, undisturbed = apart
+    other, early, undisturbed, turned = apart
     gap, stretch = gaps
     kept, faults, prior, ohms, sigma = who
     mean, own, open_share, loads = predicted
@@ -570,17 +579,15 @@ def _integrate(
     slip = np.log(np.array([model.slip * model.slip_density for model in models]) + early)
     ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
     best = np.array([model.expected_at_least for model in models])
-    impossible = ~counted & (other < best - 3.0)
-    turned = ~counted & (early > np.exp(other) / 2.0)
+    impossible = ~counted & ~turned & (other < best - 3.0)
     return Survivors(
         kept=kept,
         faults=faults,
         log_evidence=prior + joint + np.log1p(np.sum(ratio, axis=1)),
         ohms=ohms * severe.factor,
-        surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible & ~turned, np.inf, 0.0)),
-        slip=np.where(
-            counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible | turned, 0.99, 0.0)
-        ),
+        surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0)),
+        slip=np.where(counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible, 0.99, 0.0)),
+        turned=turned,
         mean=mean,
         own_sd=own,
         open_share=open_share,

@@ -67,8 +67,7 @@ def explains_all(survivors: Survivors, row: int) -> bool:
 
 def _judge(survivors: Survivors, row: int) -> tuple[bool, float, int | None]:
     """Return whether a hypothesis explains the readings, how probable such odd ones are, and which stands out."""
-    surprise = survivors.surprise[row]
-    slip = np.where(surprise > 0.0, survivors.slip[row], 0.0)  # a low threshold is no slip
+    surprise, slip = survivors.surprise[row], survivors.slip[row]
     worst = int(np.argmax(np.where(slip > 0.5, 1e6 + slip, surprise)))
     stands_out = bool(slip[worst] > 0.5 or surprise[worst] > SURPRISE_WORTH_NAMING)
     rest = np.delete(surprise, worst) if stands_out else surprise

@@ -18,6 +18,7 @@ import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,12 +41,12 @@ Index = NDArray[np.intp]
 
 FAULTS_MOST = 9  # a blown leg is five to nine parts
 KEEP_NATS = 16.0  # sets this much less probable than the best are not worth listing
+PREDICTED = ("surprise", "slip", "turned", "mean", "own_sd", "open_share", "loads", "oddness")
 KEEP_MOST = 2000
 # how many sets grow in each step; by how much the best may fall behind before growth ends; by how much rarer than
 # without it a further fault may be, both in nats
 CONFIDENT = (4, 6.0, 8.0)
 DOUBTFUL = (6, 14.0, math.inf)  # nothing explains the readings yet: one more fault may need another to pay
-TRUSTED_SLIP = 0.5  # readings more likely slips than not fit no resistance
 TWINNED = 2  # leading sets of which look-alikes with other parts grow, too
 TWINS_MOST = 6
 ALIKE_MOST = 2  # of sets that read the same only so many grow
@@ -171,7 +172,7 @@ def _rows_of(kept: Sequence[_Grown]) -> Survivors:
     """Return the predictions of sets from different steps as one table."""
     count = len(kept)
 
-    def gather(name: str) -> Array:
+    def gather(name: str) -> NDArray[Any]:
         return np.stack([getattr(one.source, name)[one.row] for one in kept])
 
     return Survivors(
@@ -179,7 +180,7 @@ def _rows_of(kept: Sequence[_Grown]) -> Survivors:
         faults=np.full((count, 2), -1, dtype=np.intp),
         log_evidence=np.array([one.log_evidence for one in kept]),
         ohms=np.full((count, 2), np.nan),
-        **{name: gather(name) for name in ("surprise", "slip", "mean", "own_sd", "open_share", "loads", "oddness")},
+        **{name: gather(name) for name in PREDICTED},
     )
 
 
@@ -258,7 +259,7 @@ def _refitted(
     table: ReadingTable, models: Sequence[ReadingModel], beam: Sequence[_Grown]
 ) -> tuple[list[_Grown], Array]:
     """Return sets with their resistances solved for, not taken from a slope, and what fixing them is worth [ln]."""
-    trusted = np.stack([one.source.slip[one.row] < TRUSTED_SLIP for one in beam])
+    trusted = np.stack([one.source.telling[one.row] for one in beam])
     fitted, log_share = refit_ohms(table, models, [one.faults for one in beam], [one.ohms for one in beam], trusted)
     return [dataclasses.replace(one, ohms=ohms) for one, ohms in zip(beam, fitted, strict=True)], log_share
 

@@ -13,6 +13,7 @@ import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -164,19 +165,21 @@ def _nearest(table: ReadingTable, models: Sequence[ReadingModel], who: _Who) -> 
 
 
 def _faults_of(table: ReadingTable, who: _Who) -> list[tuple[int, ...]]:
-    space = table.space
-    if who.pairs:
-        first, second = (space.doubles.fault[members[who.numbers]] for members in space.pairs)
-        return list(zip(first.tolist(), second.tolist(), strict=True))
-    return [(int(space.singles.fault[number - 1]),) if number else () for number in who.numbers.tolist()]
+    return _of_members(who, table, table.space.singles.fault, table.space.doubles.fault)
 
 
 def _ohms_of(table: ReadingTable, who: _Who) -> list[tuple[float, ...]]:
-    space = table.space
+    return _of_members(who, table, table.space.singles.ohms, table.space.doubles.ohms)
+
+
+def _of_members(
+    who: _Who, table: ReadingTable, of_single: NDArray[Any], of_double: NDArray[Any]
+) -> list[tuple[Any, ...]]:
+    """Return for each variant what belongs to its faults: none, one or two."""
     if who.pairs:
-        first, second = (space.doubles.ohms[members[who.numbers]] for members in space.pairs)
+        first, second = (of_double[members[who.numbers]] for members in table.space.pairs)
         return list(zip(first.tolist(), second.tolist(), strict=True))
-    return [(float(space.singles.ohms[number - 1]),) if number else () for number in who.numbers.tolist()]
+    return [(of_single[number - 1].item(),) if number else () for number in who.numbers.tolist()]
 
 
 def _answers(column: ReadingColumn, table: ReadingTable, who: _Who, *, solve: bool) -> tuple[Index, Index]:

@@ -156,7 +156,7 @@ def _refit_leaders(table: ReadingTable, models: Sequence[ReadingModel], survivor
     """Solve for the resistances of the first hypotheses, in place: those are the ones that are read and built on."""
     leaders = [row for row in range(min(REFITTED, len(beliefs.probability))) if beliefs.best_survivor[row] >= 0]
     sizes = [int(np.count_nonzero(beliefs.faults[row] >= 0)) for row in leaders]
-    trusted = survivors.slip[beliefs.best_survivor[leaders]] < 0.5
+    trusted = survivors.telling[beliefs.best_survivor[leaders]]
     sets = [tuple(beliefs.faults[row, :size].tolist()) for row, size in zip(leaders, sizes, strict=True)]
     ohms = [tuple(beliefs.ohms[row, :size].tolist()) for row, size in zip(leaders, sizes, strict=True)]
     for row, size, fitted in zip(leaders, sizes, refit_ohms(table, models, sets, ohms, trusted)[0], strict=True):

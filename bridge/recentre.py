@@ -55,7 +55,7 @@ def drops_shown(
     ):
         return ()
     used = np.array([model.kind == "number" and not model.in_ohms for model in models])
-    used &= np.isfinite(mean) & (survivors.slip[row] < 0.5)
+    used &= np.isfinite(mean) & survivors.telling[row]
     gap = np.array([model.value for model in models])[used] - mean[used]
     shift, covariance = shared_errors(loads[used], own[used], gap)
     steps = np.round(shift * [spread.get(batch, BATCH_SPREAD_V) for batch in table.batches] / STEP_V)

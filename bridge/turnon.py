@@ -47,7 +47,7 @@ class BackwardChannels:
             )
         }
         self._rows = [
-            (row, ends[low, high])
+            (row, ends[low, high], laws.mosfet_threshold(circuit.channel_specific[row], circuit.channel_offset[row]))
             for row, (low, high) in enumerate(
                 zip(circuit.channel_low.tolist(), circuit.channel_high.tolist(), strict=True)
             )
@@ -76,9 +76,8 @@ class BackwardChannels:
         """
         answer = np.full(points.size, np.inf)
         circuit = self._circuit
-        for row, junction in self._rows:
+        for row, junction, threshold in self._rows:
             gate, high = circuit.channel_gate[row], circuit.channel_high[row]
-            threshold = float(laws.mosfet_threshold(circuit.channel_specific[row], circuit.channel_offset[row]))
             gap = threshold - (voltage[gate] - voltage[high])
             near = (gap > 0.0) & (gap < FARTHEST_SD * THRESHOLD_SPREAD_V) & (by_drop[junction] > FOLLOWS)
             near &= (points.channel[row] == CHANNEL_NORMAL) & np.isfinite(value)
