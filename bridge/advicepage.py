@@ -132,7 +132,7 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         Column("helps"),
         Column("takes"),
     )
-    page.append(Table("Readings worth taking, best first", columns, rows).without_empty_columns())
+    page.append(Table("Readings worth taking, most for the effort first", columns, rows).without_empty_columns())
     page.append(f"Its row for a sheet headed {HEADER}:")
     page.append(csv_row(best.probing))
     if any(reading.probing.hold for reading in advice):

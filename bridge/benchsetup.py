@@ -158,9 +158,9 @@ class SetupTalk:
 
     @property
     def answers(self) -> Answers:
-        """What was answered; with the measured residue of the bus in the set-up."""
+        """What was answered; with the measured residue of the bus in the set-up, unless it is discharged each time."""
         residue = self._volts.get(("P", "N"), max(self._volts.values(), key=abs, default=self._setup.bus_volts))
-        if abs(residue) < WORTH_STATING_V:
+        if abs(residue) < WORTH_STATING_V or self._known.discharged:
             residue = 0.0
         return dataclasses.replace(self._known, setup=dataclasses.replace(self._setup, bus_volts=residue))
 
@@ -241,7 +241,10 @@ class SetupTalk:
         def take(text: str) -> list[str]:
             if not text:
                 raise InputError("measure and type the value; a board that was not measured is not safe")
-            quantity = parse_quantity(text)
+            try:
+                quantity = parse_quantity(text)
+            except InputError:
+                raise InputError(f"{quoted(text)} is no voltage; accepted: 0.02 0,02 20m 310") from None
             volts = quantity.value
             if quantity.unit == "ohm" or abs(volts) > MOST_VOLTS:
                 raise InputError(f"{quoted(text)}; accepted: volts, from -{MOST_VOLTS:g} to {MOST_VOLTS:g}")
@@ -297,4 +300,6 @@ class SetupTalk:
 
     def _take_discharged(self, text: str) -> list[str]:
         self._known = dataclasses.replace(self._known, discharged=parse_yes(text, usual=True))
+        if self._known.discharged and any(abs(volts) >= WORTH_STATING_V for volts in self._volts.values()):
+            return ["Then discharge it before the first reading, too: no charge is reckoned with."]
         return []

@@ -94,9 +94,20 @@ def test_exactly_sixty_volts_are_still_too_much_for_the_meter() -> None:
 def test_a_residue_goes_into_the_set_up() -> None:
     """What is left below 0.5 V is recorded; a few millivolts are not."""
     for typed, volts in (("0.3", 0.3), ("0.01", 0.0)):
-        talk = Talk(BenchSession(BRIDGE, KNOWN))
+        talk = Talk(BenchSession(BRIDGE, dataclasses.replace(KNOWN, discharged=False)))
         talk.type(typed)
         assert json.loads(talk.record.splitlines()[0])["setup"]["bus_volts"] == volts
+
+
+def test_no_residue_where_the_bus_is_discharged_each_time() -> None:
+    """What was measured before is gone by the first reading, and the session says to see to that."""
+    talk = Talk(BenchSession(BRIDGE, dataclasses.replace(KNOWN, discharged=None)))
+    talk.type("0.2")
+    assert "discharge it before the first reading, too" in talk.type("yes")
+    assert json.loads(talk.record.splitlines()[0])["setup"]["bus_volts"] == 0.0
+    kept = Talk(BenchSession(BRIDGE, dataclasses.replace(KNOWN, discharged=None)))
+    kept.type("0.2", "no")
+    assert json.loads(kept.record.splitlines()[0])["setup"]["bus_volts"] == 0.2
 
 
 def test_everything_is_asked_and_kept() -> None:
