@@ -22,9 +22,8 @@ Progress = Callable[[int, int], None]
 PROGRAM = "ngspice"
 CHUNK = 100  # netlists per process: far more than it costs to start one
 SECONDS_PER_CHUNK = 120.0  # they take a second
-SECONDS_PER_TRANSIENT = (
-    10.0  # a tenth of a second, but one can lose its way in ever smaller steps; so each has a process
-)
+TRANSIENTS = 8  # netlists per process: a transient takes a twentieth of a second
+SECONDS_PER_TRANSIENTS = 4.0  # but one can lose its way in ever smaller steps, and those after it start afresh
 WORKERS = min(2, os.cpu_count() or 1)
 VALUE = re.compile(r"^(?:v\(jack\)|shown) = (\S+)$", re.MULTILINE)
 MARK = re.compile(r"^@@ (\d+)$", re.MULTILINE)
@@ -41,25 +40,30 @@ def require_simulator() -> None:
 
 
 def _run(folder: Path, commands: Sequence[str], seconds: float) -> str:
-    """Return what ngspice wrote, as far as it got."""
+    """Return what ngspice wrote into the file ``answers``, as far as it got."""
     script = folder / "run.cir"
     script.write_text("\n".join(["* commands", ".control", "set numdgt=15", *commands, "quit", ".endc", ".end", ""]))
     command = [PROGRAM, "-n", "-b", script.name]
-    with (folder / "answers").open("w+") as answers:
-        # its exit status tells nothing: the answers are counted instead
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            subprocess.run(command, cwd=folder, stdout=answers, stderr=subprocess.DEVNULL, timeout=seconds, check=False)
-        answers.seek(0)
-        return answers.read()
+    answers = folder / "answers"
+    answers.touch()
+    # its exit status tells nothing: the answers are counted instead
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        subprocess.run(
+            command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, timeout=seconds, check=False
+        )
+    return answers.read_text()
 
 
 def _read_values(output: str, count: int) -> list[float]:
-    """Return one value per netlist, NaN where there is none; raises ValueError for output nobody asked for."""
+    """Return a value for each netlist that was begun, NaN where it has none.
+
+    Raises ValueError for output nobody asked for.
+    """
     pieces = MARK.split(output)
     numbers, texts = [int(number) for number in pieces[1::2]], pieces[2::2]
     if numbers != list(range(len(numbers))) or len(numbers) > count:
         raise ValueError(f"answers out of order: {numbers[:5]}...")
-    values = [math.nan] * count
+    values = [math.nan] * len(numbers)
     for number, text in zip(numbers, texts, strict=True):
         found = VALUE.findall(text)
         if len(found) > 1:
@@ -70,18 +74,29 @@ def _read_values(output: str, count: int) -> list[float]:
 
 
 def _solve_chunk(netlists: Sequence[str], analysis: str, answer: Sequence[str], seconds: float) -> list[float]:
+    """Return a value per netlist; one that takes all the time has none, and those after it start afresh."""
+    values: list[float] = []
+    while len(values) < len(netlists):
+        found = _solve_in_turn(netlists[len(values) :], analysis, answer, seconds)
+        values += found or [math.nan]
+    return values
+
+
+def _solve_in_turn(netlists: Sequence[str], analysis: str, answer: Sequence[str], seconds: float) -> list[float]:
     with tempfile.TemporaryDirectory(prefix="crosscheck-") as name:
         folder = Path(name)
         commands: list[str] = []
         for number, text in enumerate(netlists):
             (folder / f"{number}.cir").write_text(text)
             # a failed analysis leaves an empty plot: nothing is printed and the value stays NaN
-            commands += [f"source {number}.cir", f"echo @@ {number}", analysis, *answer, "destroy all", "remcirc"]
+            # each line of the file is on disk at once: what was answered outlives a process that is stopped
+            mark = f"echo @@ {number} >> answers"
+            commands += [f"source {number}.cir", mark, analysis, *answer, "destroy all", "remcirc"]
         return _read_values(_run(folder, commands, seconds), len(netlists))
 
 
 def _solve_all(netlists: Sequence[str], analysis: str, answer: Sequence[str], progress: Progress | None) -> list[float]:
-    size, seconds = (CHUNK, SECONDS_PER_CHUNK) if analysis == "op" else (1, SECONDS_PER_TRANSIENT)
+    size, seconds = (CHUNK, SECONDS_PER_CHUNK) if analysis == "op" else (TRANSIENTS, SECONDS_PER_TRANSIENTS)
     chunks = [netlists[first : first + size] for first in range(0, len(netlists), size)]
     values: list[float] = []
     with ThreadPoolExecutor(WORKERS) as pool:
@@ -127,7 +142,7 @@ def operating_points(
     options : sequence of mapping
         Simulator options, the later ones for what the earlier ones did not answer.
     """
-    return _solve_with(options, texts, "op", ["print v(jack)"], progress)
+    return _solve_with(options, texts, "op", ["print v(jack) >> answers"], progress)
 
 
 def after_dwell(
@@ -153,7 +168,7 @@ def after_dwell(
         # a run that stopped early has no answer
         f"if time[last] > {seconds * 0.999999:.9g}",
         "let shown = v(jack)[last]",
-        "print shown",
+        "print shown >> answers",
         "end",
     ]
     analysis = f"tran {step:.9g} {seconds:.9g} 0 {step:.9g} uic"

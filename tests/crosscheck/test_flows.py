@@ -62,8 +62,8 @@ def simulated_shares(board_name: str, fault: str, probing: Probing) -> dict[tupl
         wanted = {
             element: f"@{element}[{'id' if element[0] == 'd' else 'i'}]" for element in elements if element[0] in "rdb"
         }
-        asked = [f"print {quantity}" for quantity in wanted.values()]
-        output = _run(folder, ["source 0.cir", "op", "print @vblack[i]", *asked], 60.0)
+        asked = [f"print {quantity} >> answers" for quantity in wanted.values()]
+        output = _run(folder, ["source 0.cir", "op", "print @vblack[i] >> answers", *asked], 60.0)
     found = {name: float(value) for name, value in re.findall(r"^(@\S+) = (\S+)$", output, re.MULTILINE)}
     meter_amps = abs(found["@vblack[i]"])
     shares: dict[tuple[str, str], float] = {}
