@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -184,6 +186,9 @@ class ReadingColumn:
         Severity spread of each class [1].
     charge : ndarray, capacitors
         What the readings before this one left on the capacitors of a healthy board [V].
+    taken : int
+        How many readings were taken here. How far a part strays from its like is one draw, not one per reading: each of
+        them is given that spread so much wider that all together tell no more of it than one.
     """
 
     probing: Probing
@@ -196,6 +201,7 @@ class ReadingColumn:
     row_of_double: Index
     ln_sigma: Array
     charge: Array
+    taken: int = 1
 
     def of_classes(self, classes: Index) -> tuple[Index, Index]:
         """Return start and end answers of single classes, in the range an autorange settles in."""
@@ -304,7 +310,7 @@ class ReadingColumn:
                 (then.last_share * severity_load[:, moves], owner[:, moves]),
                 (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
             )
-        own_sd = np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end]))
+        own_sd = math.sqrt(self.taken) * np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end]))
         return Displays(
             start=answers.value[start],
             value=value,
@@ -556,14 +562,16 @@ def _build_group(
 
 
 def _carry_charge(columns: Sequence[ReadingColumn], discharged: Sequence[bool]) -> tuple[ReadingColumn, ...]:
-    """Follow a healthy board through the readings and note what each finds on the capacitors."""
+    """Follow a healthy board through the readings note what each finds on the capacitors, and who shares a place."""
     charge: dict[str, float] = {}
+    taken = Counter((column.probing, id(column.cells.circuit)) for column in columns)
     result: list[ReadingColumn] = []
     for column, emptied in zip(columns, discharged, strict=True):
         circuit = column.cells.circuit
         names = list(circuit.capacitor_index)
         before = np.array([0.0 if emptied else charge.get(name, 0.0) for name in names])
-        result.append(dataclasses.replace(column, charge=before))
+        here = taken[column.probing, id(circuit)]
+        result.append(dataclasses.replace(column, charge=before, taken=here))
         start, end = column.of_classes(np.zeros(1, dtype=np.intp))
         left = charge_left(
             column.cells.answers, int(start[0]), int(end[0]), circuit.capacitor_farads, circuit.setup.dwell_s, before

@@ -74,6 +74,32 @@ class TestByHand:
         found = evidence_of(space, survivors) - space.priors.log_healthy
         assert found == pytest.approx(math.log(density), abs=0.01)
 
+    def test_one_place_read_twice_is_one_part(self) -> None:
+        """A drop off its like is off in both readings of it: two tell hardly more against the board than one."""
+
+        def cost(count: int) -> float:
+            """Return what a drop 25 mV off its like takes from the good board, read ``count`` times [1]."""
+            off, at_home = (
+                [*[reading("A", "M", 0.42 + LEADS_V + more) for _ in range(count)], reading("M", "K", 0.36 + LEADS_V)]
+                for more in (0.025, 0.0)
+            )
+            weighed = [weigh(self.BOARD, readings) for readings in (off, at_home)]
+            one, other = (evidence_of(space, survivors) for space, _, survivors in weighed)
+            return other - one
+
+        def by_hand(count: int) -> float:
+            places = np.array([0] * count + [1])
+            models = model_readings([reading("A", "M", 0.42), reading("M", "K", 0.36)], METER)
+            digits = np.array([models[place].digits_sd for place in places])
+            gain = models[0].gain_sd * np.array([0.42, 0.36])[places]
+            shared = (places[:, None] == places[None, :]) * DISCRETE_SPREAD_V**2
+            covariance = shared + BATCH_SPREAD_V**2 + np.outer(gain, gain) + np.diag(digits**2)
+            off = np.where(places == 0, 0.025, 0.0)
+            return float(0.5 * off @ np.linalg.solve(covariance, off))
+
+        assert cost(2) == pytest.approx(by_hand(2), rel=0.03)
+        assert by_hand(2) < 1.1 * by_hand(1)
+
     def test_two_readings_share_their_batch(self) -> None:
         """Two readings 30 mV low together are far likelier than one low and one high: the batch explains the first."""
         first, second = model_readings([reading("A", "M", 0.4), reading("M", "K", 0.3)], METER)
