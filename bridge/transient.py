@@ -23,9 +23,9 @@ Array = NDArray[np.float64]
 
 GAMMA = 1.0 - 1.0 / np.sqrt(2.0)
 STEP_ERROR_V = 2e-4  # per step, on any capacitor; the sum over a dwell stays below the last digit of a display
-STEP_ERROR_SHARE = (
-    1e-3  # of the largest voltage the leads have seen, where that is small: a range of 100 nA shows microvolts
-)
+# of the largest voltage that leads and capacitor have seen, where that is small: a range of 100 nA shows microvolts, but
+# a driver's capacitor that a held gate charges to volts need not be followed to nanovolts beside a short
+STEP_ERROR_SHARE = 1e-3
 LEAST_ERROR_V = 1e-9
 FIRST_STEP_SHARE = 1e-7
 LARGEST_GROWTH = 5.0
@@ -68,6 +68,7 @@ def rest_leads(
     step = np.full(size, seconds * FIRST_STEP_SHARE)
     converged = np.ones(size, dtype=bool)
     largest = np.abs(voltage[points.red, np.arange(size)])  # the leads may swing through zero on their way
+    fullest = np.abs(held)
     alive = np.arange(size) if len(circuit.capacitor_rows) and seconds > 0.0 else np.zeros(0, dtype=np.intp)
     for _ in range(MOST_STEPS):
         if not len(alive):
@@ -84,19 +85,20 @@ def rest_leads(
             rate_2 = np.where(farads[:, alive] > 0.0, current_2 / farads[:, alive], 0.0)
         after = history + GAMMA * size_now * rate_2
         # the two stages' slopes differ by the curvature that a first-order step would miss
-        error = np.max(0.5 * GAMMA * size_now * np.abs(rate_2 - rate_1), axis=0)
+        error = 0.5 * GAMMA * size_now * np.abs(rate_2 - rate_1)
         good = good_1 & good_2
         reached = np.maximum(largest[alive], np.abs(second[here.red, np.arange(len(alive))]))
-        allowed = np.clip(STEP_ERROR_SHARE * reached, LEAST_ERROR_V, STEP_ERROR_V)
-        accepted = (error <= allowed) & good
+        full = np.maximum(fullest[:, alive], np.abs(after))
+        allowed = np.clip(STEP_ERROR_SHARE * np.maximum(reached, full), LEAST_ERROR_V, STEP_ERROR_V)
+        used = np.max(error / allowed, axis=0)
+        accepted = (used <= 1.0) & good
         hopeless = ~good & (size_now < 1e-12 * seconds)
         done = alive[accepted]
         held[:, done] = after[:, accepted]
         voltage[:, done] = second[:, accepted]
-        largest[done] = reached[accepted]
+        largest[done], fullest[:, done] = reached[accepted], full[:, accepted]
         elapsed[done] += size_now[accepted]
-        with np.errstate(divide="ignore"):
-            growth = np.where(good, 0.9 * np.sqrt(allowed / np.maximum(error, 1e-30)), 0.2)
+        growth = np.where(good, 0.9 / np.sqrt(np.maximum(used, 1e-20)), 0.2)
         step[alive] = size_now * np.clip(growth, 0.1, LARGEST_GROWTH)
         converged[alive[hopeless]] = False
         alive = alive[(elapsed[alive] < seconds * (1.0 - 1e-12)) & ~hopeless]

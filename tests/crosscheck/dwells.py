@@ -137,7 +137,8 @@ def simulated(board_name: str, setup: Setup, asked: Sequence[Question]) -> list[
     texts: dict[str, list[str]] = {"source": [], "real": [], "open": []}
     for question in asked:
         for capacitors, into in texts.items():
-            netlist = write_board(board, setup, question.damage, capacitors=capacitors)
+            held = question.probing.hold
+            netlist = write_board(board, setup, question.damage, capacitors=capacitors, holds=held)
             into.append(point_text(netlist, question.meter_range, question.probing.red, question.probing.black))
     rested = after_dwell(texts["real"], setup.dwell_s)
     starts, ends = operating_points(texts["source"]), operating_points(texts["open"])

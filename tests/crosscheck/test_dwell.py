@@ -9,6 +9,7 @@ import pytest
 from bridge.board import list_boards, load_board
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
+from bridge.separate import reachable_probings
 from tests.crosscheck.dwells import DWELLS_S, DwellTally, compare_board, judge, simulated
 from tests.crosscheck.netlist import SHUNT_FARADS, TRANSIENT_OPTIONS, Damage, point_text, write_board
 from tests.crosscheck.predicted import all_damage, questions
@@ -43,6 +44,23 @@ def test_table_is_what_the_simulator_says() -> None:
         again = simulated(board_name, Setup(dwell_s=dwell), [asked[number] for number in drawn])
         for number, jacks in zip(drawn, again, strict=True):
             assert jacks == pytest.approx(answers[number], abs=2e-5, rel=1e-4), (asked[number], ADVICE)
+
+
+@pytest.mark.parametrize("board_name", ["six-switch-bridge", "motor-drive", "half-bridge-cooktop"])
+def test_gate_held_beside_a_short(board_name: str) -> None:
+    """A held gate charges its driver's capacitor to volts while the leads see millivolts; both are followed."""
+    require_simulator()
+    board, meter, setup = load_board(board_name), load_meter(), Setup()
+    held = [probing for probing in reachable_probings(board) if probing.hold]
+    shorts = [(one,) for one in all_damage(board, setup, 1) if one.ref[:2] in ("Q_", "D_") and "short" in one.mode]
+    drawn = [(damage, probing) for damage in shorts for probing in held]
+    tally, asked = DwellTally(), []
+    for damage, probing in random.Random(11).sample(drawn, 8):
+        asked += [one for one in questions([damage], [probing], meter) if one.instant == "end"]
+    judge(board_name, setup, asked, simulated(board_name, setup, asked), tally)
+    assert not tally.complaint(), tally.complaint()
+    assert tally.readings == 8
+    assert tally.values.compared == 8
 
 
 def test_shunts_move_nothing() -> None:
