@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 
 GAMMA = 1.0 - 1.0 / np.sqrt(2.0)
 STEP_ERROR_V = 2e-4  # per step, on any capacitor; the sum over a dwell stays below the last digit of a display
-# of the largest voltage that leads and capacitor have seen, where that is small: a range of 100 nA shows microvolts, but
-# a driver's capacitor that a held gate charges to volts need not be followed to nanovolts beside a short
+# of the largest voltage that leads and capacitor have seen, where that is small: a range of 100 nA shows microvolts,
+# but a driver's capacitor that a held gate charges to volts need not be followed to nanovolts beside a short
 STEP_ERROR_SHARE = 1e-3
 LEAST_ERROR_V = 1e-9
 FIRST_STEP_SHARE = 1e-7
