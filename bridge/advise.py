@@ -8,8 +8,10 @@ would be replaced counts: telling apart two modes of one part is worth nothing.
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -48,6 +50,8 @@ __all__ = [
 Array = NDArray[np.float64]
 
 CONSIDERED = 150  # hypotheses looked at, the most probable first; they hold nearly all of the probability
+LEADERS = STAND_INS = 16  # of them by themselves, and so many that stand for the rest, for a first look at all readings
+SHORTLIST = 20  # readings of the first look that all hypotheses are looked at for
 LIFT_SUSPECTS = 8
 FOLLOWED = 24  # hypotheses whose further readings are followed
 CERTAIN = 0.95  # how probable a list must be to be acted on; further readings are followed to there
@@ -188,6 +192,7 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         if (probing.red, probing.black, probing.mode, probing.hold) not in taken and reach.allows(board, probing)
     ]
     enough = _enough_bits(ranking)
+    in_place = _shortlist(board, meter, setup, candidates, in_place, max(SHORTLIST, 2 * most))
     found, outcomes = _worth(board, meter, setup, candidates, in_place)
     useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
     if len(useful) > 1:
@@ -201,6 +206,36 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
         useful = [reading for reading in useful if reading.probing.lift == useful[0].probing.lift]
     return tuple(useful[:most])
+
+
+def _shortlist(
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    candidates: Sequence[Candidate],
+    probings: Sequence[Probing],
+    most: int,
+) -> list[Probing]:
+    """Return the readings that look best per effort to a sample of the hypotheses; most of all tell next to nothing."""
+    if len(probings) <= most:
+        return list(probings)
+    found, _ = _worth(board, meter, setup, _stand_ins(candidates), probings)
+    return [reading.probing for reading in sorted(found, key=_by_worth)[:most]]
+
+
+def _stand_ins(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Return the leaders as they are, and of the others a sample at even steps of probability that stands for them."""
+    others = candidates[LEADERS:]
+    if len(others) <= STAND_INS:
+        return list(candidates)
+    total = np.cumsum([candidate.probability for candidate in others])
+    places = np.searchsorted(total, (np.arange(STAND_INS) + 0.5) / STAND_INS * total[-1])
+    share = float(total[-1]) / STAND_INS
+    sample = [
+        dataclasses.replace(others[place], probability=count * share)
+        for place, count in Counter(np.minimum(places, len(others) - 1).tolist()).items()
+    ]
+    return [*candidates[:LEADERS], *sample]
 
 
 def _least_to_do_first(
