@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.advise import NextReading
+from bridge.advise import CERTAIN, NextReading
 from bridge.charge import EMPTY_V, highest_charge
+from bridge.groupwords import packages_in_words
 from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
+from bridge.repair import replace_lists, suspect_packages
+from bridge.units import percent
 
 __all__ = ["advice_page", "csv_row", "help_words", "probing_words", "trouble_words"]
 
@@ -83,6 +86,19 @@ def csv_row(probing: Probing) -> str:
     return ",".join(cells).rstrip(",") + ("" if probing.hold or probing.lift else ",")
 
 
+def _settled_words(ranking: Ranking) -> str:
+    """Return what is known to be bad whatever else is; empty while nothing is, or nothing else is open."""
+    lists = replace_lists(ranking)
+    sure = {package: share for package, share in suspect_packages(lists).items() if share >= CERTAIN}
+    leader, probability = next(iter(lists.items()), (frozenset(), 1.0))
+    if not sure or set(sure) != set(leader) or probability >= CERTAIN:
+        return ""
+    return (
+        f"{packages_in_words(tuple(sorted(sure)))}: bad either way ({percent(min(sure.values()))}). What is open is "
+        f"whether anything else is; that nothing is, has {percent(probability)} so far."
+    )
+
+
 def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     """Return the readings worth taking, the best one in words first.
 
@@ -102,7 +118,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     page: list[str | Table] = [CAUTION] if warning is None else [warning, CAUTION]
     if best.probing.lift:
         page.append(LIFTING.format(pin=best.probing.lift_text))
-    page += [f"Next: {probing_words(best.probing)}."]
+    page += filter(None, [_settled_words(ranking)])
+    page.append(f"Next: {probing_words(best.probing)}.")
     outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
     page.append(
         Table(
@@ -111,6 +128,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
             outcomes,
         )
     )
+    if best.good:
+        page.append(f"A good board reads {best.good} there.")
     rows = tuple(
         (
             reading.probing.red,

@@ -136,12 +136,15 @@ class NextReading:
         Effort, 1 for a main terminal.
     expect : tuple of Expectation
         Its outcomes, most likely first.
+    good : str
+        What a good board reads there, as a technician would write it.
     """
 
     probing: Probing
     gain_bits: float
     cost: float
     expect: tuple[Expectation, ...]
+    good: str = ""
 
 
 def probing_cost(board: Board, probing: Probing) -> float:
@@ -366,12 +369,14 @@ def _worth(
     for lifted in dict.fromkeys(probing.lift for probing in probings):
         group = [probing for probing in probings if probing.lift == lifted]
         sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
-        shown = displays_of(board, meter, setup, sets, group, lifted)
+        shown = displays_of(board, meter, setup, [*sets, ()], group, lifted)  # the good board last
         for row, probing in enumerate(group):
-            outcome = outcomes_of(*shown.on_scale(row, shown.sd[row]))
+            on_scale, sd = shown.on_scale(row, shown.sd[row])
+            outcome = outcomes_of(on_scale[:-1], sd[:-1])
             outcomes.append(outcome)
-            display = shown.value[row], shown.units[row]
-            result.append(_one_reading(board, probing, display, outcome, weight, target, names))
+            unit, display = shown.units[row], shown.value[row, :-1]
+            reading = _one_reading(board, probing, (display, unit), outcome, weight, target, names)
+            result.append(dataclasses.replace(reading, good=_about(float(shown.value[row, -1]), unit)))
     return result, outcomes
 
 
@@ -393,9 +398,13 @@ def _one_reading(
         if share < 0.005:
             continue
         middle = float(np.average(value[here], weights=weight[here])) if np.isfinite(value[here]).all() else OPEN
-        text = format_reading(None if math.isinf(middle) else middle, unit)
-        expect.append(Expectation(text if math.isinf(middle) else f"about {text}", share, _meaning(joint[row], names)))
+        expect.append(Expectation(_about(middle, unit), share, _meaning(joint[row], names)))
     return NextReading(probing, expected_gain(joint), probing_cost(board, probing), tuple(expect))
+
+
+def _about(value: float, unit: str) -> str:
+    text = format_reading(None if math.isinf(value) else value, unit)
+    return text if math.isinf(value) else f"about {text}"
 
 
 def _meaning(row: Array, names: Sequence[frozenset[str]]) -> str:

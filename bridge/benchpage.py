@@ -138,7 +138,8 @@ def proposal_page(advice: NextReading, like: Sequence[Probing]) -> Page:
     if len(outcomes) == 1:
         only = advice.expect[0]
         why = f" It helps: {only.reading} would confirm {only.means}, anything else would point elsewhere."
-    page.append(f"Next: {probing_words(probing)}.{why}")
+    good = f" A good board reads {advice.good} there." if advice.good else ""
+    page.append(f"Next: {probing_words(probing)}.{why}{good}")
     if probing.hold:
         page.append(HOLDING)
     if len(like) > 1:

@@ -35,7 +35,7 @@ from bridge.readings import Reading, parse_reading
 from bridge.render import percent
 from bridge.repair import repair_list, replace_lists
 from bridge.repairpage import repair_page
-from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, StopRule
+from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule
 from bridge.table import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
@@ -430,7 +430,7 @@ class BenchSession:
         said = f"Certain enough ({percent(stands.probability)}, the limit is {percent(self._rule.certain)})"
         if not stands.packages:
             return [f"{said}: these readings are what a healthy board gives."]
-        return [f"{said}: replace {package_title(self.board, stands.packages)}.", *repair_page(repair_list(ranking))]
+        return self._replace(f"{said}: replace", stands, ranking)
 
     def _enough(self, ranking: Ranking) -> Page | None:
         """Return the end where one list stands and readings hardly move it any more; None where it goes on."""
@@ -444,7 +444,13 @@ class BenchSession:
         )
         if not stands.packages:
             return [f"{said} These readings are what a healthy board gives."]
-        return [said, f"Replace {package_title(self.board, stands.packages)}.", *repair_page(repair_list(ranking))]
+        return [said, *self._replace("Replace", stands, ranking)]
+
+    def _replace(self, said: str, stands: Standing, ranking: Ranking) -> Page:
+        """Return what to replace, how to go about it, and once more what: the rest fills more than a screen."""
+        what = package_title(self.board, stands.packages)
+        short = f"In short: replace {what} ({percent(stands.probability)}). `bridgefault report` puts it all on a page."
+        return [f"{said} {what}.", *repair_page(repair_list(ranking)), short]
 
     def _was_repeated(self, number: int) -> bool:
         reading = self.readings[number]

@@ -197,7 +197,7 @@ def _wait_words(wait: Wait) -> str:
     return (
         f"{wait.capacitor} (up to {size}F) through {' and '.join(wait.bleeders)} ({format_ohms(wait.ohms)}): from "
         f"{wait.start_volts:.0f} V to {DANGEROUS_V:g} V in {dangerous}, to {EMPTY_V:g} V in {empty}. At first it holds "
-        f"{0.5 * wait.farads * wait.start_volts**2:.2g} J, which a discharge resistor has to take."
+        f"{float(f'{0.5 * wait.farads * wait.start_volts**2:.2g}'):g} J, which a discharge resistor has to take."
     )
 
 
