@@ -265,7 +265,7 @@ def test_a_doubtful_number_may_be_dropped_or_put_right() -> None:
 
 
 def test_the_same_place_again_is_said() -> None:
-    """A place read twice is taken twice, and said to count twice."""
+    """A place read twice is taken twice, and said to be the same place."""
     talk = started()
     assert "same place" not in talk.type("P N OL")
     said = talk.type("P N OL")
