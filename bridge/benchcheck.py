@@ -77,6 +77,6 @@ def repeated_words(reading: Reading, earlier: Sequence[Reading]) -> str | None:
         return None
     numbers = " and ".join(map(str, before))
     return (
-        f"The same place as reading {numbers}: both stand, but of the part they tell little more than one. If the first "
-        f"was wrong, type doubt {before[-1]}; if this one was a slip, undo."
+        f"The same place as reading {numbers}: both stand, but of the part they tell little more than one. If the "
+        f"first was wrong, type doubt {before[-1]}; if this one was a slip, undo."
     )
