@@ -163,19 +163,26 @@ def _refit_leaders(table: ReadingTable, models: Sequence[ReadingModel], survivor
         beliefs.ohms[row, :size] = fitted
 
 
-def _guesses(space: FaultSpace, beliefs: Beliefs, hypothesis: int) -> tuple[FaultGuess, ...]:
-    return tuple(
-        FaultGuess(space.faults[fault].part, space.faults[fault].mode, None if math.isnan(ohms) else float(ohms))
-        for fault, ohms in zip(beliefs.faults[hypothesis].tolist(), beliefs.ohms[hypothesis].tolist(), strict=True)
-        if fault >= 0
-    )
-
-
 def _list_candidates(space: FaultSpace, beliefs: Beliefs, labels: Index) -> tuple[Candidate, ...]:
-    ids = _group_ids(beliefs, labels)
+    names = [(fault.part, fault.mode) for fault in space.faults]
+    rows = zip(
+        beliefs.faults.tolist(),
+        beliefs.ohms.tolist(),  # plain numbers: tens of thousands of them are touched one by one
+        beliefs.probability.tolist(),
+        _group_ids(beliefs, labels)[labels].tolist(),
+        strict=True,
+    )
     return tuple(
-        Candidate(_guesses(space, beliefs, number), float(beliefs.probability[number]), int(ids[labels[number]]))
-        for number in range(len(labels))
+        Candidate(
+            tuple(
+                FaultGuess(names[fault][0], names[fault][1], None if math.isnan(value) else value)
+                for fault, value in zip(faults, ohms, strict=True)
+                if fault >= 0
+            ),
+            probability,
+            group,
+        )
+        for faults, ohms, probability, group in rows
     )
 
 
