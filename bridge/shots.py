@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -65,11 +66,12 @@ class Shot:
 def _held_rows(circuit: Circuit, holds: Sequence[Hold]) -> tuple[tuple[int, float, float], ...]:
     held: list[tuple[int, float, float]] = []
     for hold in holds:
-        refs = [
-            ref for ref in circuit.hold_rows if ref == f"Q_{hold.position}" or ref.startswith(f"Q_{hold.position}_")
-        ]
+        # by the part's position: on a board of one's own a switch may be called anything
+        positions = {ref: circuit.board.parts[ref].position or "" for ref in circuit.hold_rows}
+        wanted = re.compile(rf"{re.escape(hold.position)}(_[0-9]+)?")
+        refs = [ref for ref, position in positions.items() if wanted.fullmatch(position)]
         if not refs:
-            known = " ".join(sorted(ref.removeprefix("Q_") for ref in circuit.hold_rows))
+            known = " ".join(sorted(filter(None, positions.values())))
             raise InputError(f"no switch at position {hold.position!r} to hold; accepted: {known}", where="hold")
         ohms = TIED_GATE_OHMS if hold.volts == 0.0 else hold.ohms
         held.extend((circuit.hold_rows[ref], hold.volts, ohms) for ref in refs)

@@ -355,8 +355,9 @@ class Netlist:
 
 def _hold_lines(writer: _Writer, holds: Iterable[Hold]) -> None:
     for hold in holds:
-        for ref, part in writer.parts.items():
-            if part.kind in ("igbt", "mosfet") and re.fullmatch(rf"Q_{re.escape(hold.position)}(_\d+)?", ref):
+        wanted = re.compile(rf"{re.escape(hold.position)}(_[0-9]+)?")
+        for part in writer.parts.values():
+            if part.kind in ("igbt", "mosfet") and wanted.fullmatch(part.position or ""):
                 emitter = writer.node(part.pins["source" if part.kind == "mosfet" else "emitter"])
                 gate = writer.node(part.pins["gate"])
                 writer.count += 1
