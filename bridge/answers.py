@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
-from bridge.damage import CHANNEL_NORMAL
 from bridge.effects import EffectTest
 from bridge.instants import after_one_step, build_points, first_instant
 from bridge.newton import CHANNEL_DARK_V
-from bridge.points import Points, full_scale_amps
+from bridge.points import CHANNEL_NORMAL, Points, full_scale_amps
 from bridge.response import Response, solve_response
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import batch_size, solve_points

@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.circuit import SMALLEST_OHMS, Circuit
+from bridge.points import ALWAYS_ON, CHANNEL_OFF
 
-__all__ = ["ALWAYS_ON", "CHANNEL_OFF", "Change", "change_of", "combine"]
+__all__ = ["Change", "change_of", "combine"]
 
-CHANNEL_OFF = 0
-CHANNEL_NORMAL = 1
-ALWAYS_ON = 2
 LOW_CAPACITANCE = 0.05  # what is left of a dried-out or cracked capacitor
 
 

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import Circuit
-from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.newton import ALWAYS_ON_GATE_V
-from bridge.points import Points
+from bridge.points import ALWAYS_ON, CHANNEL_OFF, Points
 from bridge.response import Response
 from bridge.variants import ChangeClasses
 

@@ -15,11 +15,11 @@ import numpy as np
 
 from bridge.board import Board, Part
 from bridge.circuit import build_circuit
-from bridge.damage import CHANNEL_NORMAL, Change
+from bridge.damage import Change
 from bridge.errors import InputError
 from bridge.faults import Fault
 from bridge.forecast import damage_of
-from bridge.points import Points
+from bridge.points import CHANNEL_NORMAL, Points
 from bridge.probing import Setup
 from bridge.solve import solve_points
 from bridge.units import parse_quantity

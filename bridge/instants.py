@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
-from bridge.damage import CHANNEL_NORMAL
-from bridge.points import Points
+from bridge.points import CHANNEL_NORMAL, Points
 from bridge.shots import Shot
 from bridge.variants import ChangeClasses
 

@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import Circuit
-from bridge.damage import ALWAYS_ON, CHANNEL_OFF
 from bridge.elimination import Factors
-from bridge.points import METER_SCALE_V, Points, Solution, full_scale_amps, meter_current
+from bridge.points import ALWAYS_ON, CHANNEL_OFF, METER_SCALE_V, Points, Solution, full_scale_amps, meter_current
 
 __all__ = ["Newton"]
 

@@ -9,10 +9,13 @@ from numpy.typing import NDArray
 
 from bridge import laws
 
-__all__ = ["Points", "Solution", "full_scale_amps", "meter_current"]
+__all__ = ["ALWAYS_ON", "CHANNEL_NORMAL", "CHANNEL_OFF", "Points", "Solution", "full_scale_amps", "meter_current"]
 
 Array = NDArray[np.float64]
 
+CHANNEL_OFF = 0
+CHANNEL_NORMAL = 1  # as its gate says
+ALWAYS_ON = 2
 LEAST_TEST_A = 1e-8  # of any meter, and what a voltmeter is measured by
 METER_SCALE_V = 0.025  # how sharply a current source runs out at its open-circuit voltage
 
@@ -30,7 +33,7 @@ class Points:
     saturation : ndarray, junctions x batch
         Saturation current of each junction [A]; 0 where it is gone.
     channel : ndarray of int, channels x batch
-        State of each channel.
+        State of each channel: ``CHANNEL_OFF``, ``CHANNEL_NORMAL`` or ``ALWAYS_ON``.
     red, black : ndarray of int, batch
         Nodes under the leads; black is the reference.
     amps : ndarray, batch

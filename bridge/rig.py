@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from bridge.board import Board, parse_board
 from bridge.circuit import Circuit, build_circuit
-from bridge.damage import CHANNEL_NORMAL, Change
+from bridge.damage import Change
 from bridge.faults import Fault, list_faults
 from bridge.forecast import damage_of
 from bridge.lamp import Lamp
-from bridge.points import Points
+from bridge.points import CHANNEL_NORMAL, Points
 from bridge.probing import Setup
 from bridge.solve import solve_points
 from bridge.switchpart import DIODE, SWITCH, SwitchPart, switch_tables

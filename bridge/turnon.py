@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import Circuit
-from bridge.damage import CHANNEL_NORMAL
-from bridge.points import Points
+from bridge.points import CHANNEL_NORMAL, Points
 
 __all__ = ["THRESHOLD_SPREAD_V", "BackwardChannels"]
 

@@ -7,9 +7,10 @@ import pytest
 
 from bridge.board import load_board
 from bridge.circuit import Circuit, build_circuit
-from bridge.damage import ALWAYS_ON, CHANNEL_NORMAL, CHANNEL_OFF, Change, change_of
+from bridge.damage import Change, change_of
 from bridge.instants import build_points
 from bridge.meter import load_meter
+from bridge.points import ALWAYS_ON, CHANNEL_NORMAL, CHANNEL_OFF
 from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
 from bridge.variants import ChangeClasses
