@@ -183,16 +183,15 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         return ()  # nothing is read in diode or ohms mode on a charged board
     board, meter, setup = ranking.board, ranking.meter, ranking.given_setup
     candidates = ranking.candidates[:CONSIDERED]
-    # a reading that does not fit may well be taken again
+    # a reading that does not fit may well be taken again; with a lead lifted, or with something connected that is
+    # off the board again, it was another reading
     taken = {
-        (reading.probing.red, reading.probing.black, reading.probing.mode, reading.probing.hold)
+        dataclasses.replace(reading.probing, range_name=None)
         for number, reading in enumerate(ranking.readings)
-        if number != ranking.fit.worst_reading
+        if number != ranking.fit.worst_reading and reading.connected <= setup.connected
     }
     in_place = [
-        probing
-        for probing in reachable_probings(board)
-        if (probing.red, probing.black, probing.mode, probing.hold) not in taken and reach.allows(board, probing)
+        probing for probing in reachable_probings(board) if probing not in taken and reach.allows(board, probing)
     ]
     enough = _enough_bits(ranking)
     in_place = _shortlist(board, meter, setup, candidates, in_place, max(SHORTLIST, 2 * most))
@@ -201,9 +200,8 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
     if len(useful) > 1:
         useful = _least_to_do_first(board, candidates, useful, dict(zip(found, outcomes, strict=True)))
     if not useful:
-        done = {reading.probing for reading in ranking.readings}
         lifting = [
-            probing for probing in _lifting_probings(ranking) if probing not in done and reach.allows(board, probing)
+            probing for probing in _lifting_probings(ranking) if probing not in taken and reach.allows(board, probing)
         ]
         found, _ = _worth(board, meter, setup, candidates, lifting)
         useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)

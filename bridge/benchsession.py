@@ -18,7 +18,7 @@ from bridge.benchpage import (
     readings_page,
     standing_page,
 )
-from bridge.benchsetup import Answers, Charged, SetupTalk
+from bridge.benchsetup import Answers, Charged, SetupTalk, refuse_charge
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
@@ -71,6 +71,10 @@ class Answer:
     more: bool = False
     done: bool = False
     refused: str = ""
+
+
+def _refused(charge: Charged) -> Answer:
+    return Answer(tuple(narrow_lines([f"DANGER: {charge}"])), done=True, refused=str(charge))
 
 
 class BenchSession:
@@ -162,6 +166,8 @@ class BenchSession:
             if not word:
                 return self._say(self._proposal() if self._ranking else [])
             return self._obey(parse_line(text, self.board))
+        except Charged as charge:
+            return _refused(charge)
         except InputError as error:
             return self._say([f"{error}."])
 
@@ -170,7 +176,7 @@ class BenchSession:
         try:
             said = self._talk.hear(text)
         except Charged as charge:
-            return Answer(tuple(narrow_lines([f"DANGER: {charge}"])), done=True, refused=str(charge))
+            return _refused(charge)
         except InputError as error:
             return Answer(tuple(narrow_lines([f"{error}."])), prompt=self._talk.ask()[1])
         if not self._talk.finished:
@@ -244,7 +250,10 @@ class BenchSession:
 
     def _reading(self, fields: dict[str, str], discharged: bool) -> Reading:
         always = bool(self._known.discharged)
-        return parse_reading(fields, self.board, self.meter, self.setup, discharged=discharged or always)
+        reading = parse_reading(fields, self.board, self.meter, self.setup, discharged=discharged or always)
+        if reading.probing.mode == "volts" and reading.value is not None and not reading.probing.hold:
+            refuse_charge(reading.value)  # no evidence of a fault, but of a board that is not safe
+        return reading
 
     def _take_checked(self, readings: list[Reading]) -> Answer:
         """Take readings whose mode was not typed; ask once about a number that another mode would show."""
@@ -420,9 +429,10 @@ class BenchSession:
         if self.readings and not ranking.fit.ok:
             if worst is not None and not self._was_repeated(worst):
                 return None
+            tried = ", and taking the worst again has not helped" if worst is not None else ""
             return [
-                "Nothing fits: no single fault, no pair and no damage pattern explains these readings, and taking the "
-                "worst again has not helped. Check board file, meter and set-up, or look for a fault of another kind.",
+                f"Nothing fits: no single fault, no pair and no damage pattern explains these readings{tried}. Check "
+                "board file, meter and set-up, or look for a fault of another kind.",
             ]
         stands = self._rule.verdict(ranking)
         if stands is None:

@@ -19,7 +19,7 @@ from bridge.seen import parse_seen, symptom_words
 from bridge.units import format_volts, parse_quantity
 from bridge.wording import listed, quoted
 
-__all__ = ["Answers", "Charged", "SetupTalk", "parse_reach", "parse_yes"]
+__all__ = ["Answers", "Charged", "SetupTalk", "parse_reach", "parse_yes", "refuse_charge"]
 
 MOST_VOLTS = 2000.0
 WORTH_STATING_V = 0.05  # a residue below this moves no reading
@@ -38,6 +38,33 @@ MAINS_ON = (
 
 class Charged(Exception):
     """The board holds a dangerous charge: the session ends; says what to do."""
+
+
+def refuse_charge(volts: float) -> None:
+    """Let pass only what diode and ohms modes bear.
+
+    Parameters
+    ----------
+    volts : float
+        Measured on the board [V].
+
+    Raises
+    ------
+    Charged
+        Dangerous to touch.
+    InputError
+        Not dangerous, but too much for diode or ohms mode.
+    """
+    if abs(volts) > DANGEROUS_V:
+        raise Charged(
+            f"{format_volts(volts)} on the board, above {DANGEROUS_V:g} V: dangerous to touch. Hands off. "
+            "Wait, discharge through a resistor, never with a blade, and measure again before starting anew."
+        )
+    if abs(volts) > EMPTY_V:
+        raise InputError(
+            f"{format_volts(volts)} is too much for diode or ohms mode: discharge through a resistor to "
+            f"{EMPTY_V:g} V or less, measure again and type the new value"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,16 +275,7 @@ class SetupTalk:
             volts = quantity.value
             if quantity.unit == "ohm" or abs(volts) > MOST_VOLTS:
                 raise InputError(f"{quoted(text)}; accepted: volts, from -{MOST_VOLTS:g} to {MOST_VOLTS:g}")
-            if abs(volts) > DANGEROUS_V:
-                raise Charged(
-                    f"{format_volts(volts)} on the board, above {DANGEROUS_V:g} V: dangerous to touch. Hands off. "
-                    "Wait, discharge through a resistor, never with a blade, and measure again before starting anew."
-                )
-            if abs(volts) > EMPTY_V:
-                raise InputError(
-                    f"{format_volts(volts)} is too much for diode or ohms mode: discharge through a resistor to "
-                    f"{EMPTY_V:g} V or less, measure again and type the new value"
-                )
+            refuse_charge(volts)
             self._volts[point.red, point.black] = volts
             return []
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from bridge.advicepage import HEADER, csv_row
@@ -61,6 +63,20 @@ def test_a_reading_that_was_taken_is_not_proposed_again(board: Board) -> None:
     advice = suggest_readings(taken(board, "Q_UL:ce-short", probings), most=50)
     assert advice
     assert not {reading.probing for reading in advice} & set(probings)
+
+
+def test_a_reading_with_something_lifted_or_connected_was_another(board: Board) -> None:
+    """A place read while a pin was up, or the motor on, may still be read as it is."""
+    place = Probing("U", "N")
+    ranking = taken(board, "Q_UL:ce-short", [Probing("N", "V"), Probing("V", "N")])
+    assert place in {reading.probing for reading in suggest_readings(ranking, most=200)}
+    value = METER.display("diode", None, 0.001)
+    for probing, connected in ((dataclasses.replace(place, lift=("RGE_UL.a",)), ()), (place, ("motor",))):
+        earlier = Reading(0, probing, "", value, "V", "steady", connected=frozenset(connected))
+        once_more = dataclasses.replace(ranking, readings=(*ranking.readings, earlier))
+        assert place in {reading.probing for reading in suggest_readings(once_more, most=200)}
+    plain = dataclasses.replace(ranking, readings=(*ranking.readings, Reading(0, place, "", value, "V", "steady")))
+    assert place not in {reading.probing for reading in suggest_readings(plain, most=200)}
 
 
 def test_costs_grow_from_terminal_to_lifted_pin(board: Board) -> None:

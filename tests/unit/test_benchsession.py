@@ -464,3 +464,19 @@ def test_a_terminal_is_told_where_it_is() -> None:
     assert "GD_VL is a place for a lead" in said
     assert "DRV_VL." in said
     assert "no part 'GD_XX'" in talk.type("good GD_XX")
+
+
+def test_charge_met_on_the_way_is_no_reading() -> None:
+    """Volts in the middle of a session: a few ask for a discharge and are not taken, many end it at once."""
+    talk = started()
+    talk.type("G_L E_L 10k")
+    before = talk.record
+    assert "discharge through a resistor" in talk.type("P N volts 12")
+    assert talk.record == before
+    assert "P to N, volts: 0.2" in talk.type("P N volts 0.2")
+    assert talk.record != before
+    said = talk.type("P N volts 300")
+    assert said.startswith("DANGER: 300.0 V")
+    assert talk.answer.done
+    assert "dangerous to touch" in talk.answer.refused
+    assert "Next:" not in said
