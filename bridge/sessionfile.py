@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import stat
 import sys
 from pathlib import Path
 from types import TracebackType
@@ -28,8 +29,8 @@ class SessionFile:
     Raises
     ------
     InputError
-        Another session has it open, it belongs to another user, is a folder, may not be read or written, or there is no
-        folder to put it in.
+        Another session has it open, it belongs to another user, is a folder, a device or a pipe, may not be read or
+        written, or there is no folder to put it in.
     MachineError
         The disk takes no more.
     """
@@ -37,9 +38,9 @@ class SessionFile:
     def __init__(self, path: str) -> None:
         self.path = path
         where = shown_source(path)
-        new = not Path(path).exists()
         try:
-            self._handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
+            self._real = os.path.realpath(path)  # to make and to remove what a link leads to, not the link
+            self._handle, self._made = _open(self._real)
         except IsADirectoryError:
             raise InputError("this is a folder; give a file", where=where) from None
         except FileNotFoundError:
@@ -49,12 +50,14 @@ class SessionFile:
         except (OSError, ValueError) as error:  # ValueError: a null character in the name
             raise InputError(f"cannot be opened: {getattr(error, 'strerror', None) or error}", where=where) from None
         try:
+            if not stat.S_ISREG(os.fstat(self._handle).st_mode):
+                raise InputError("a device or a pipe, which keeps nothing; give a file", where=where)
             if is_of_another_user(self._handle):
                 raise InputError("belongs to another user; accepted: a file of your own, or a copy of it", where=where)
             _lock(self._handle, where)
             self.content = self._mend()
-            if new:
-                _flush_folder(Path(path).parent)
+            if self._made:
+                _flush_folder(Path(self._real).parent)
         except BaseException:
             os.close(self._handle)
             raise
@@ -115,10 +118,11 @@ class SessionFile:
         return os.fstat(self._handle).st_size
 
     def close(self) -> None:
-        """Let go of the file; one that nothing was written to is removed."""
+        """Let go of the file; one that was made here and that nothing was written to is removed."""
         with contextlib.suppress(OSError):
-            if self.size == 0:
-                Path(self.path).unlink()
+            held = os.fstat(self._handle)
+            if self._made and held.st_size == 0 and os.path.samestat(held, Path(self._real).stat()):
+                Path(self._real).unlink()
         with contextlib.suppress(OSError):
             os.close(self._handle)
 
@@ -131,6 +135,14 @@ class SessionFile:
     ) -> None:
         """Let go of the file."""
         self.close()
+
+
+def _open(path: str) -> tuple[int, bool]:
+    """Return an open file and whether it was made by this; a device or a pipe is not waited for."""
+    flags = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0)
+    with contextlib.suppress(FileExistsError):
+        return os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666), True
+    return os.open(path, flags), False
 
 
 def _is_object(line: bytes) -> bool:

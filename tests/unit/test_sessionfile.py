@@ -111,3 +111,50 @@ def test_a_session_without_a_line_leaves_no_file(tmp_path: Path) -> None:
     with SessionFile(str(tmp_path / "s.jsonl")):
         pass
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_file_of_the_users_own_stays(tmp_path: Path) -> None:
+    """Only what the session made itself is removed: an empty file that was there stays, and so does a link to it."""
+    own, link = tmp_path / "own.jsonl", tmp_path / "link.jsonl"
+    own.touch()
+    link.symlink_to(own)
+    for path in (own, link):
+        with SessionFile(str(path)):
+            pass
+    assert own.is_file()
+    assert link.is_symlink()
+
+
+def test_a_link_to_nothing_yet(tmp_path: Path) -> None:
+    """Through a link the file it leads to is made; if nothing was written, that one goes and the link stays."""
+    link, target = tmp_path / "link.jsonl", tmp_path / "target.jsonl"
+    link.symlink_to(target)
+    with SessionFile(str(link)) as file:
+        assert target.is_file()
+    assert link.is_symlink()
+    assert not target.exists()
+    with SessionFile(str(link)) as file:
+        file.append(HEAD)
+    assert target.read_text() == HEAD
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with a name here")
+def test_a_pipe_is_no_session_file(tmp_path: Path) -> None:
+    """A pipe, which keeps nothing, is refused in one line, not waited for, and is still there afterwards."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(InputError, match=r"pipe: a device or a pipe.*give a file"), SessionFile(str(pipe)):
+        pass
+    assert pipe.is_fifo()
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no terminals with a name here")
+def test_a_device_is_no_session_file() -> None:
+    """A device is refused likewise: here a terminal, which not even an administrator can remove by mistake."""
+    keyboard, terminal = os.openpty()
+    try:
+        with pytest.raises(InputError, match="a device or a pipe"), SessionFile(os.ttyname(terminal)):
+            pass
+    finally:
+        os.close(keyboard)
+        os.close(terminal)
