@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from difflib import get_close_matches
-
-import numpy as np
-from numpy.typing import NDArray
 
 from bridge.board import Board, Part
 from bridge.errors import InputError
@@ -26,7 +23,6 @@ __all__ = [
     "describe_fault",
     "has_severity",
     "list_faults",
-    "list_pairs",
     "median_ohms",
     "parse_fault",
     "severity_nodes",
@@ -168,26 +164,6 @@ def list_faults(board: Board, present_parts: Collection[str] | None = None) -> t
             for mode in part.modes
         )
     )
-
-
-def list_pairs(faults: Sequence[Fault]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return indices of every pair of faults of two different parts, the first below the second.
-
-    Parameters
-    ----------
-    faults : sequence of Fault
-        Single faults, sorted as :func:`list_faults` returns them.
-
-    Returns
-    -------
-    first, second : ndarray of int, pairs
-        Indices into ``faults``, in order of first, then second.
-    """
-    number_of = {ref: number for number, ref in enumerate(dict.fromkeys(fault.part for fault in faults))}
-    part = np.array([number_of[fault.part] for fault in faults], dtype=np.intp)
-    first, second = np.triu_indices(len(faults), 1)
-    different = part[first] != part[second]
-    return first[different], second[different]
 
 
 def _quantile(row: SeverityRow, share: float) -> float:

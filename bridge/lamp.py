@@ -76,16 +76,6 @@ class Lamp:
         share = volts / self.volts
         return float(self.hot_ohms * (share * share + _COLD_SHARE**2) ** (0.5 * (1.0 - CURRENT_EXPONENT)))
 
-    def amps_at(self, volts: float) -> float:
-        """Return the current once the filament has settled [A].
-
-        Parameters
-        ----------
-        volts : float
-            Voltage across the lamp [V].
-        """
-        return volts / self.ohms_at(volts)
-
 
 def parse_lamp(text: str) -> Lamp:
     """Return the lamp written ``VOLTSxWATTS``.

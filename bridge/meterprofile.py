@@ -38,13 +38,6 @@ class Source:
     ohms: float | None
     open_volts: float
 
-    @property
-    def short_circuit_amps(self) -> float:
-        """Current through leads held together [A]."""
-        if self.amps is not None:
-            return self.amps
-        return self.open_volts / self.ohms if self.ohms else math.inf
-
     def to_mapping(self) -> dict[str, object]:
         """Return the keys a meter file holds for this source."""
         size = {"amps": self.amps} if self.amps is not None else {"ohms": self.ohms}
@@ -135,11 +128,6 @@ class MeterProfile:
     diode: DiodeTest
     ohms: tuple[OhmsRange, ...]
     accuracies: tuple[tuple[str, Accuracy], ...]
-
-    @property
-    def range_names(self) -> tuple[str, ...]:
-        """Names of the ohms ranges, lowest first."""
-        return tuple(entry.name for entry in self.ohms)
 
     def range_named(self, name: str) -> OhmsRange:
         """Return the ohms range a reading names, by its name or by its full scale written another way.

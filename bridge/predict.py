@@ -8,7 +8,6 @@ the number already known.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,7 @@ from bridge.effects import NO_EFFECT, STRONG, WEAK
 from bridge.shots import Shot, ShotArrays
 from bridge.variants import ChangeClasses
 
-__all__ = ["UNKNOWN", "CellSolver", "CellTable", "Progress", "solve_cells"]
+__all__ = ["UNKNOWN", "CellSolver", "Progress"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -295,67 +294,6 @@ def _taken(
     answer: NDArray[np.int32] = np.where(by_second <= by_first, first, second)
     np.putmask(answer, (by_second == LOUD) & (by_first == LOUD), UNKNOWN)
     return answer
-
-
-@dataclass(frozen=True, slots=True)
-class CellTable:
-    """Which answer every single fault and pair gives in every shot, at the first instant and in the end.
-
-    Parameters
-    ----------
-    answers : Answers
-        The distinct answers.
-    single_start, single_end : ndarray of int, shots x classes
-        Answer of each class alone; class 0 is the healthy board.
-    pair_start, pair_end : ndarray of int, shots x pair classes x pair classes
-        Answer of each pair, symmetric; UNKNOWN for pairs that were not needed. In a range that an autorange does not
-        reach, the answer of a range below it is all that counts.
-    batches : tuple of str
-        Names along the first axis of ``answers.batch_load``.
-    """
-
-    answers: Answers
-    single_start: NDArray[np.int32]
-    single_end: NDArray[np.int32]
-    pair_start: NDArray[np.int32]
-    pair_end: NDArray[np.int32]
-    batches: tuple[str, ...]
-
-
-def solve_cells(
-    circuit: Circuit,
-    shots: Sequence[Shot],
-    classes: ChangeClasses,
-    pair_classes: Index | None = None,
-    needed: NDArray[np.bool_] | None = None,
-    *,
-    bus_volts: float = 0.0,
-    progress: Progress | None = None,
-) -> CellTable:
-    """Return the displays of every single fault, and of all pairs asked for, in every shot: the whole table at once.
-
-    Parameters
-    ----------
-    circuit, shots, classes, pair_classes, bus_volts
-        As for :class:`CellSolver`.
-    needed : ndarray of bool, pair classes x pair classes, optional
-        Pairs to answer, symmetric; all different ones by default.
-    progress : callable, optional
-        Called with pairs solved and pairs to solve.
-    """
-    cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=bus_volts)
-    size = len(cells.pair_classes)
-    if needed is None:
-        needed = ~np.eye(size, dtype=bool)
-    first, second = np.nonzero(np.triu(needed | needed.T))
-    start = np.full((len(shots), size, size), UNKNOWN, dtype=np.int32)
-    end = np.full_like(start, UNKNOWN)
-    cells.fill([(shot, first, second) for shot in range(len(shots))], progress)
-    for shot in range(len(shots)):
-        begins, ends = cells.known(shot, first, second)
-        start[shot, first, second] = start[shot, second, first] = begins
-        end[shot, first, second] = end[shot, second, first] = ends
-    return CellTable(cells.answers, cells.single_start, cells.single_end, start, end, cells.batches)
 
 
 def _range_levels(shots: Sequence[Shot]) -> list[Index]:

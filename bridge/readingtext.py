@@ -18,10 +18,9 @@ from bridge.units import (
 )
 from bridge.wording import quoted
 
-__all__ = ["ACCEPTED_READINGS", "READING_STATES", "ReadingValue", "check_reading", "parse_reading_text"]
+__all__ = ["ACCEPTED_READINGS", "ReadingValue", "check_reading", "parse_reading_text"]
 
 LONGEST_READING = 60
-READING_STATES = ("steady", "climbing", "falling", "OL", "beep", "chirp")
 ACCEPTED_READINGS = (
     f"{ACCEPTED_VALUES} OL 0L O.L beep chirp climbing falling, 'climbing to OL', '0.41 climbing', -0.41, -OL"
 )

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from bridge.board import Board
 from bridge.probing import Probing
 
-__all__ = ["move_cost", "order_by_movement", "tour_cost"]
+__all__ = ["move_cost", "order_by_movement"]
 
 PAD_EFFORT = 2.0  # placing a lead on a pad against a main terminal; common practice, no source
 KNOB_EFFORT = 3.0  # turning the meter's knob: done seldom
@@ -51,19 +51,6 @@ def move_cost(board: Board, before: Probing, after: Probing) -> float:
         cost += KNOB_EFFORT
     cost += HOLD_EFFORT * len({*before.hold} ^ {*after.hold})
     return cost + LIFT_EFFORT * len({*before.lift} ^ {*after.lift})
-
-
-def tour_cost(board: Board, order: Sequence[Probing]) -> float:
-    """Return the effort of all moves between readings in an order.
-
-    Parameters
-    ----------
-    board : Board
-        The board.
-    order : sequence of Probing
-        Readings in the order they are taken.
-    """
-    return sum(move_cost(board, one, other) for one, other in itertools.pairwise(order))
 
 
 def order_by_movement(board: Board, probings: Sequence[Probing]) -> tuple[Probing, ...]:

@@ -20,13 +20,14 @@ def test_the_published_lamp_comes_out() -> None:
 def test_current_and_power_follow_the_handbook(share: float) -> None:
     """Current goes with the power 0.55 of the voltage and power nearly with the 1.6 of Fink & Beaty."""
     lamp = Lamp(12.0, 5.0)
-    assert lamp.amps_at(12.0 * share) == pytest.approx(5.0 / 12.0 * share**0.55, rel=1e-4)
-    assert 12.0 * share * lamp.amps_at(12.0 * share) == pytest.approx(5.0 * share**1.6, rel=0.04)
+    amps = 12.0 * share / lamp.ohms_at(12.0 * share)
+    assert amps == pytest.approx(5.0 / 12.0 * share**0.55, rel=1e-4)
+    assert 12.0 * share * amps == pytest.approx(5.0 * share**1.6, rel=0.04)
 
 
 def test_more_volts_are_more_amps_all_the_way_down() -> None:
     """Current rises with voltage from nothing upwards, so a lamp in series with anything has one answer."""
-    amps = [Lamp(24.0, 10.0).amps_at(10.0**power) for power in range(-6, 2)]
+    amps = [10.0**power / Lamp(24.0, 10.0).ohms_at(10.0**power) for power in range(-6, 2)]
     assert amps == sorted(amps)
     assert amps[0] == pytest.approx(1e-6 / (57.6 / 15.0), rel=1e-3)
 

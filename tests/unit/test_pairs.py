@@ -1,7 +1,8 @@
-"""Pairs that are answered without a solve, against solving them."""
+"""Which pairs there are, and those that are answered without a solve, against solving them."""
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import numpy as np
@@ -87,3 +88,13 @@ def test_what_is_taken_over_is_right_at_length(board_name: str, meter_name: str)
     taken, asked, wrong = taken_and_solved(board_name, meter_name, 16, 3000, 6)
     assert taken >= 0.6 * asked
     assert wrong == []
+
+
+def test_pairs_are_all_pairs_of_different_parts() -> None:
+    """Pairs by index are those of a double loop over faults with their coarse severities, first below second."""
+    space = build_space(load_board("half-bridge-cooktop"), Setup())
+    first, second = space.pairs
+    parts = [space.faults[fault].part for fault in space.doubles.fault.tolist()]
+    both = itertools.combinations(range(len(parts)), 2)
+    expected = [(one, other) for one, other in both if parts[one] != parts[other]]
+    assert list(zip(first.tolist(), second.tolist(), strict=True)) == expected

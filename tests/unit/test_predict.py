@@ -16,13 +16,14 @@ from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of, combine
 from bridge.instants import build_points, first_instant
 from bridge.meter import load_meter
-from bridge.predict import UNKNOWN, CellSolver, CellTable, solve_cells
+from bridge.predict import UNKNOWN, CellSolver
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
 from bridge.turnon import THRESHOLD_SPREAD_V
 from bridge.variants import ChangeClasses
 from tests.plain.sample import Sample, draw
 from tests.plain.solver import plain_solve
+from tests.plain.wholetable import CellTable, solve_cells
 
 MICROVOLTS = 10e-6  # a hundredth of the last digit a diode mode shows
 SHARE = 1e-5

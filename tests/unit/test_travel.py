@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import itertools
 import random
+from collections.abc import Sequence
 
 import pytest
 
-from bridge.board import list_boards, load_board
+from bridge.board import Board, list_boards, load_board
 from bridge.forecast import default_probings
 from bridge.probing import Hold, Probing
 from bridge.separate import reachable_probings
-from bridge.travel import move_cost, order_by_movement, tour_cost
+from bridge.travel import move_cost, order_by_movement
 
 BRIDGE = load_board("six-switch-bridge")
+
+
+def tour_cost(board: Board, order: Sequence[Probing]) -> float:
+    """Return the effort of all moves between readings in an order."""
+    return sum(move_cost(board, one, other) for one, other in itertools.pairwise(order))
 
 
 def test_moves_cost_what_the_hands_do() -> None:
