@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 import tempfile
 from pathlib import Path
 
@@ -23,13 +24,23 @@ def check_target(path: str) -> None:
     Raises
     ------
     InputError
-        The folder does not exist, or the path is a folder.
+        The folder does not exist, or the path is a folder, a device, a pipe, or a link that leads to itself.
     """
-    target = Path(path)
+    target = _led_to(path)
     if target.is_dir():
         raise InputError("this is a folder; give a file", where=path)
+    if Path(path).exists() and not Path(path).is_file():  # by the name given: the links of /proc lead to no path
+        raise InputError("a device or a pipe, which cannot be written whole or not at all; give a file", where=path)
     if not target.parent.is_dir():
         raise InputError(f"no folder {target.parent} to write it to", where=path)
+    if target.is_symlink():
+        raise InputError("this link leads to itself; give a file", where=path)
+
+
+def _led_to(path: str) -> Path:
+    """Return the file a path leads to: through a link, what it leads to is written, and the link stays."""
+    # relative where it can be, as it was typed: messages name folders
+    return Path(os.path.realpath(path)) if Path(path).is_symlink() else Path(path)
 
 
 def write_whole(path: str, text: str) -> None:
@@ -38,19 +49,19 @@ def write_whole(path: str, text: str) -> None:
     Parameters
     ----------
     path : str
-        Where to; an existing file is replaced.
+        Where to; an existing file is replaced and keeps its permissions, a link is followed.
     text : str
         Its content, written as UTF-8.
 
     Raises
     ------
     InputError
-        The folder does not exist, or the path is a folder.
+        The folder does not exist, or the path is a folder, a device, a pipe, or a link that leads to itself.
     OSError
         The disk is full or the folder may not be written to.
     """
-    target = Path(path)
     check_target(path)
+    target = _led_to(path)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
     except OSError as error:
@@ -60,11 +71,18 @@ def write_whole(path: str, text: str) -> None:
             stream.write(text)
             stream.flush()
             os.fsync(stream.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)  # as any other new file: the temporary one is for its owner alone
+        Path(name).chmod(_permissions(target))  # the temporary file is for its owner alone
         Path(name).replace(target)
     except OSError as error:
         with contextlib.suppress(OSError):
             Path(name).unlink()
         raise OSError(error.errno, error.strerror, path) from None
+
+
+def _permissions(target: Path) -> int:
+    """Return the permissions a file has, or those of any other new file."""
+    with contextlib.suppress(FileNotFoundError):
+        return stat.S_IMODE(target.stat().st_mode)
+    umask = os.umask(0)
+    os.umask(umask)
+    return 0o666 & ~umask

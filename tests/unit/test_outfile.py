@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputError
-from bridge.outfile import write_whole
+from bridge.outfile import check_target, write_whole
 
 
 def test_a_file_is_replaced_as_a_whole(tmp_path: Path) -> None:
@@ -46,3 +46,51 @@ def test_no_place_to_write(tmp_path: Path) -> None:
         write_whole(str(tmp_path), "")
     with pytest.raises(InputError, match="no folder"):
         write_whole(str(tmp_path / "none" / "sheet.html"), "")
+
+
+def test_an_existing_file_keeps_its_permissions(tmp_path: Path) -> None:
+    """A file that only its owner may read stays one when it is written again."""
+    target = tmp_path / "report.html"
+    target.write_text("old")
+    target.chmod(0o600)
+    write_whole(str(target), "new")
+    assert stat.S_IMODE(target.stat().st_mode) == 0o600
+    assert target.read_text() == "new"
+
+
+@pytest.mark.parametrize("before", ["old", None])
+def test_a_link_is_followed(tmp_path: Path, before: str | None) -> None:
+    """What a link leads to is written, in its own folder and also where it is not there yet, and the link stays."""
+    (tmp_path / "elsewhere").mkdir()
+    target, link = tmp_path / "elsewhere" / "report.html", tmp_path / "link.html"
+    if before is not None:
+        target.write_text(before)
+    link.symlink_to(Path("elsewhere") / "report.html")
+    write_whole(str(link), "new")
+    assert link.is_symlink()
+    assert target.read_text() == "new"
+    assert not target.is_symlink()
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["elsewhere", "link.html", "report.html"]
+
+
+def test_a_link_to_itself(tmp_path: Path) -> None:
+    """A link that leads to itself is refused and left as it is."""
+    link = tmp_path / "link.html"
+    link.symlink_to(link)
+    with pytest.raises(InputError, match="leads to itself"):
+        write_whole(str(link), "new")
+    assert link.is_symlink()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with a name here")
+def test_a_pipe_is_not_replaced(tmp_path: Path) -> None:
+    """A pipe is refused, before the work and when written, also through a link, and stays a pipe."""
+    pipe, link = tmp_path / "pipe", tmp_path / "link"
+    os.mkfifo(pipe)
+    link.symlink_to(pipe)
+    for path in (pipe, link):
+        for refuse in (check_target, lambda path: write_whole(path, "new")):
+            with pytest.raises(InputError, match="a device or a pipe"):
+                refuse(str(path))
+    assert pipe.is_fifo()
+    assert link.is_symlink()
