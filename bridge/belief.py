@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 SAME_ERROR = 0.25
-LEAST_LEADER = 1e-6  # hypotheses less probable than this lead no group of their own
+LEAST_LEADER = 1e-4  # hypotheses less probable than this lead no group of their own
 MOST_LEADERS = 60
 
 
@@ -143,7 +143,7 @@ def _median_ohms(survivors: Survivors, hypothesis: Index, count: int) -> Array:
     return ohms
 
 
-def label_groups(survivors: Survivors, beliefs: Beliefs) -> Index:
+def label_groups(survivors: Survivors, beliefs: Beliefs) -> tuple[Index, int]:
     """Return a group for each hypothesis: leaders by probability take all that these readings cannot tell from them.
 
     Parameters
@@ -155,17 +155,19 @@ def label_groups(survivors: Survivors, beliefs: Beliefs) -> Index:
 
     Returns
     -------
-    ndarray of int, hypotheses
-        Labels; the last one is for what is too improbable to lead.
+    labels : ndarray of int, hypotheses
+        One for each.
+    rest : int
+        The label of what is too improbable to lead a group or was dropped in the first pass; no group of look-alikes.
     """
     count = len(beliefs.probability)
     label = np.full(count, -1, dtype=np.intp)
     rows = np.arange(len(survivors.kept))
     group = 0
     for leader in range(count):
-        if beliefs.best_survivor[leader] < 0 or beliefs.probability[leader] < LEAST_LEADER or group >= MOST_LEADERS:
+        if beliefs.probability[leader] < LEAST_LEADER or group >= MOST_LEADERS:
             break
-        if label[leader] >= 0:
+        if label[leader] >= 0 or beliefs.best_survivor[leader] < 0:
             continue
         free = rows[label[beliefs.hypothesis_of_survivor] < 0]
         error = _errors(survivors, int(beliefs.best_survivor[leader]), free)
@@ -174,9 +176,8 @@ def label_groups(survivors: Survivors, beliefs: Beliefs) -> Index:
         label[(closest >= SAME_ERROR) & (label < 0)] = group
         label[leader] = group
         group += 1
-    # what is too improbable to lead is one last group
     label[label < 0] = group
-    return label
+    return label, group
 
 
 def _errors(survivors: Survivors, leader: int, others: Index) -> Array:

@@ -79,8 +79,8 @@ def group_words(ranking: Ranking, group: Group) -> str:
     members = [ranking.candidates[member] for member in group.members]
     if group.rest:
         return (
-            f"What is left over: {group.size} possibilities, each below one in a million; some of them these readings "
-            "do tell apart, none is worth one more"
+            f"What is left over: {group.size} possibilities, each below one in ten thousand; some of them these "
+            "readings do tell apart, none is worth one more"
         )
     if group.size == 1:
         return f"Nothing else would look like {_in_words(board, members[0])}"

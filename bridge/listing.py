@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.belief import LEAST_LEADER
 from bridge.board import Board
 from bridge.faults import Fault
 from bridge.groups import smallest_replacement
@@ -19,7 +18,9 @@ WORTH_SEPARATING = 0.02  # a group less probable is not asked whether a reading 
 SEPARATE_MOST = 12
 
 
-def list_groups(board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate]) -> tuple[Group, ...]:
+def list_groups(
+    board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate], rest: int
+) -> tuple[Group, ...]:
     """Return the groups that candidates belong to, in the order of their numbers.
 
     Parameters
@@ -28,6 +29,8 @@ def list_groups(board: Board, meter: MeterProfile, setup: Setup, candidates: Seq
         The bench: what could be read on it in place.
     candidates : sequence of Candidate
         All of them, the most probable first.
+    rest : int
+        Number of the group that is none: what is too improbable to be asked what it looks like.
     """
     members: dict[int, list[int]] = {}
     for number, candidate in enumerate(candidates):
@@ -38,7 +41,7 @@ def list_groups(board: Board, meter: MeterProfile, setup: Setup, candidates: Seq
         some = [candidates[member] for member in mine]
         probability = sum(candidate.probability for candidate in some)
         separable = True
-        if probability >= WORTH_SEPARATING:
+        if group != rest and probability >= WORTH_SEPARATING:
             listed = [
                 [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]
                 for candidate in some[:SEPARATE_MOST]
@@ -52,7 +55,7 @@ def list_groups(board: Board, meter: MeterProfile, setup: Setup, candidates: Seq
                 separable_in_place=separable,
                 members=tuple(mine),
                 replace=smallest_replacement([(one.packages(board), one.probability) for one in some]),
-                rest=some[0].probability < LEAST_LEADER,
+                rest=group == rest,
             )
         )
     return tuple(groups)

@@ -163,7 +163,7 @@ def rank_power(
     best[hypothesis[rising]] = rising
     order = np.argsort(-total, kind="stable")
     total, best = total[order], best[order]
-    label = _label_groups(rows, best, total, read, column)
+    label, rest = _label_groups(rows, best, total, read, column)
     guesses = [
         tuple(FaultGuess(fault.part, fault.mode, ohms) for fault, ohms in rows.faults_of(row, faults))
         for row in best.tolist()
@@ -179,7 +179,7 @@ def rank_power(
         readings=tuple(readings),
         fit=_judge(rows, int(best[0]), readings, read, column),
         candidates=candidates,
-        groups=list_groups(board, meter, setup, candidates),
+        groups=list_groups(board, meter, setup, candidates, rest),
         parts=suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         supply=supply,
@@ -219,8 +219,11 @@ def _judge(rows: PowerRows, best: int, readings: Sequence[Reading], read: Array,
     return Fit(False, worst, chance, f"the voltage {place.red} to {place.black} does not fit; take it again")
 
 
-def _label_groups(rows: PowerRows, best: Index, probability: Array, read: Array, column: Index) -> Index:
-    """Return a group for each hypothesis: leaders by probability take all that these voltages cannot tell from them."""
+def _label_groups(rows: PowerRows, best: Index, probability: Array, read: Array, column: Index) -> tuple[Index, int]:
+    """Return a group for each hypothesis, and which of them is what is too improbable to lead one.
+
+    Leaders by probability take all that these voltages cannot tell from them.
+    """
     volts = rows.volts[best][:, column]
     meter = np.array([meter_sd(value) for value in read.tolist()])
     own = np.sqrt(rows.step[best][:, column] ** 2 + rows.leak[best][:, column] ** 2 + meter**2)
@@ -241,11 +244,7 @@ def _label_groups(rows: PowerRows, best: Index, probability: Array, read: Array,
         label[leader] = group
         group += 1
     label[label < 0] = group
-    return _by_probability(label, probability)
-
-
-def _by_probability(label: Index, probability: Array) -> Index:
-    mass = np.bincount(label, weights=probability)
+    mass = np.bincount(label, weights=probability, minlength=group + 1)
     number = np.empty(len(mass), dtype=np.intp)
     number[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
-    return number[label]
+    return number[label], int(number[group])

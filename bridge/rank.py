@@ -134,8 +134,9 @@ def _rank_in(
     few = float(np.sum(beliefs.probability[(beliefs.faults >= 0).sum(axis=1) <= 1]))
     survivors = join(survivors, grown)
     _refit_leaders(table, models, survivors, beliefs)
-    labels = label_groups(survivors, beliefs)
-    candidates = _list_candidates(space, beliefs, labels)
+    labels, rest = label_groups(survivors, beliefs)
+    ids = _group_ids(beliefs, labels, rest + 1)
+    candidates = _list_candidates(space, beliefs, ids[labels])
     ranking = Ranking(
         board=board,
         meter=meter,
@@ -143,7 +144,7 @@ def _rank_in(
         readings=tuple(readings),
         fit=judge_fit(readings, survivors),
         candidates=candidates,
-        groups=list_groups(board, meter, setup, candidates),
+        groups=list_groups(board, meter, setup, candidates, int(ids[rest])),
         parts=suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         seen=tuple(str(one) for one in seen),
@@ -163,13 +164,13 @@ def _refit_leaders(table: ReadingTable, models: Sequence[ReadingModel], survivor
         beliefs.ohms[row, :size] = fitted
 
 
-def _list_candidates(space: FaultSpace, beliefs: Beliefs, labels: Index) -> tuple[Candidate, ...]:
+def _list_candidates(space: FaultSpace, beliefs: Beliefs, groups: Index) -> tuple[Candidate, ...]:
     names = [(fault.part, fault.mode) for fault in space.faults]
     rows = zip(
         beliefs.faults.tolist(),
         beliefs.ohms.tolist(),  # plain numbers: tens of thousands of them are touched one by one
         beliefs.probability.tolist(),
-        _group_ids(beliefs, labels)[labels].tolist(),
+        groups.tolist(),
         strict=True,
     )
     return tuple(
@@ -186,9 +187,9 @@ def _list_candidates(space: FaultSpace, beliefs: Beliefs, labels: Index) -> tupl
     )
 
 
-def _group_ids(beliefs: Beliefs, labels: Index) -> Index:
+def _group_ids(beliefs: Beliefs, labels: Index, count: int) -> Index:
     """Return the public number of each label: 0 for the most probable group."""
-    mass = np.bincount(labels, weights=beliefs.probability)
+    mass = np.bincount(labels, weights=beliefs.probability, minlength=count)
     ids = np.empty(len(mass), dtype=np.intp)
     ids[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
     return ids

@@ -471,6 +471,8 @@ def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
 
 def _alike(group: Group, index: int, listed: int) -> str:
     """Return the other rows of a group, a few by number and the rest by count."""
+    if group.rest:
+        return "not looked into"
     rows = [str(member + 1) for member in group.members if member != index and member < listed][:ALIKE_LISTED]
     more = group.size - 1 - len(rows)
     words = [f"row{'s' if len(rows) > 1 else ''} {', '.join(rows)}"] if rows else []
@@ -479,7 +481,8 @@ def _alike(group: Group, index: int, listed: int) -> str:
 
 
 def _group_table(ranking: Ranking) -> Table:
-    worth = [group for group in ranking.groups if group.probability >= WORTH_A_GROUP] or list(ranking.groups[:1])
+    alike = [group for group in ranking.groups if not group.rest]
+    worth = [group for group in alike if group.probability >= WORTH_A_GROUP] or alike[:1]
     rows = tuple(
         (
             _letter(number),
