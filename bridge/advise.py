@@ -26,7 +26,7 @@ from bridge.faults import Fault, list_faults
 from bridge.gain import entropy, expected_gain, joint_shares, outcomes_of
 from bridge.lookahead import LOOKED_AT, Lookahead
 from bridge.meter import MeterProfile
-from bridge.partkinds import SWITCH_KINDS
+from bridge.partkinds import PART_KINDS
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Ranking
@@ -60,7 +60,6 @@ HEALTHY_EXCLUDED = 0.005  # below this some reading has shown a fault
 ENOUGH_SHARE = 0.02  # of what there is to learn, while none has
 GATE_LEAD_COST = 2.0  # a main terminal costs 1; common practice, no source
 HOLD_COST = 4.0
-RESISTIVE = ("resistor", "shunt", "fuse", "coil", "relay", "capacitor", "insulation", "varistor")
 OPEN = math.inf
 EFFORTS = ("terminals", "gates", "holds", "lift")  # each with all before it
 
@@ -327,7 +326,8 @@ def _lifting_probings(ranking: Ranking) -> list[Probing]:
                 continue  # the same leg of the same case, seen from another part in it
             for red, black in itertools.permutations(part.pins, 2):
                 places = f"{part.ref}.{red}", f"{part.ref}.{black}"
-                probings[Probing(*places, _mode_for(part, red, black), lift=(lifted,))] = None
+                mode = PART_KINDS[part.kind].mode_between(red, black)
+                probings[Probing(*places, mode, lift=(lifted,))] = None
             for red, black in _places_around(board, part):
                 mode = "ohms" if red.startswith("G") else "diode"
                 probings[Probing(red, black, mode, lift=(lifted,))] = None
@@ -344,12 +344,6 @@ def _places_around(board: Board, part: Part) -> list[tuple[str, str]]:
         high, low = (f"{switch.ref}.{pin}" for pin in tuple(switch.pins)[:2])
         found += [(high, low), (low, high)]
     return found
-
-
-def _mode_for(part: Part, red: str, black: str) -> str:
-    """Return the mode in which two pins of a part are read: ohms where a resistance lies between them."""
-    gate = part.kind in SWITCH_KINDS and "gate" in (red, black)
-    return "ohms" if gate or part.kind in RESISTIVE else "diode"
 
 
 def _worth(

@@ -19,7 +19,7 @@ from bridge.circuit import build_circuit
 from bridge.displays import Shown, displays_of
 from bridge.faults import Fault, list_faults
 from bridge.meter import MeterProfile
-from bridge.partkinds import SWITCH_KINDS
+from bridge.partkinds import PART_KINDS
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.separate import CLEAR_DISTANCE, reachable_probings
@@ -255,7 +255,6 @@ def _across(board: Board, ref: str, lifted: str) -> list[Probing]:
     part = board.parts[ref]
     found = []
     for red, black in itertools.permutations(part.pins, 2):
-        gate = part.kind in SWITCH_KINDS and "gate" in (red, black)
-        diode = part.kind in ("diode", "driver", *SWITCH_KINDS) and not gate
-        found.append(Probing(f"{ref}.{red}", f"{ref}.{black}", "diode" if diode else "ohms", lift=(lifted,)))
+        mode = PART_KINDS[part.kind].mode_between(red, black)
+        found.append(Probing(f"{ref}.{red}", f"{ref}.{black}", mode, lift=(lifted,)))
     return found

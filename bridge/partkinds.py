@@ -66,6 +66,9 @@ class PartKind:
         Two-sigma relative tolerance of its main value when the board file is silent [1].
     lift_cost : float
         Effort of lifting one of its pins, in ends of a chip resistor [1]; common practice, no source.
+    read_in : str
+        Mode of the meter that tells most about it when it is read by itself: ``diode`` where a junction lies between
+        its pins, ``ohms`` otherwise; common practice, no source.
     """
 
     name: str
@@ -74,6 +77,17 @@ class PartKind:
     modes: tuple[str, ...]
     tolerance: float = 0.05
     lift_cost: float = 1.0
+    read_in: str = "ohms"
+
+    def mode_between(self, one: str, other: str) -> str:
+        """Return the mode of the meter in which two of its pins are read, ``ohms`` or ``diode``.
+
+        Parameters
+        ----------
+        one, other : str
+            Names of the pins. A gate is insulated: what is wrong with it is a resistance, whatever the kind.
+        """
+        return "ohms" if "gate" in (one, other) else self.read_in
 
 
 def _ohms(default: float | None) -> ValueSpec:
@@ -109,6 +123,7 @@ _KINDS = (
         {"gate_threshold": _threshold(10.0), "on_drop_1ma": _volts(0.65)},
         _SWITCH_MODES,
         lift_cost=4.0,
+        read_in="diode",
     ),
     PartKind(
         "mosfet",
@@ -117,6 +132,7 @@ _KINDS = (
         {"gate_threshold": _threshold(8.0), "on_ohms": ValueSpec(0.1, 1e-4, 100.0, "ohm")},
         _SWITCH_MODES,
         lift_cost=4.0,
+        read_in="diode",
     ),
     PartKind(
         "diode",
@@ -129,6 +145,7 @@ _KINDS = (
         },
         ("short", "open", "leak"),
         lift_cost=2.0,
+        read_in="diode",
     ),
     PartKind("resistor", ("a", "b"), {"ohms": _ohms(None)}, ("open", "high", "short")),
     PartKind("shunt", ("a", "b"), {"ohms": _ohms(None)}, ("open", "high"), lift_cost=3.0),
@@ -157,6 +174,7 @@ _KINDS = (
         ("low-short", "high-short", "open", "supply-short"),
         tolerance=0.2,
         lift_cost=2.0,
+        read_in="diode",
     ),
     PartKind("insulation", ("a", "b"), {}, ("short", "leak"), lift_cost=_LEADLESS_LIFT_COST),
     PartKind("varistor", ("a", "b"), {}, ("short", "leak"), lift_cost=2.0),

@@ -12,7 +12,7 @@ from tests.recipes.copies import Copy, Hunk, hunks
 
 PIECES = hunks(ROOT / "tests" / "recipes" / "thermistor.diff")
 
-# pieces without which a command complains; a weight, a symbol and the choice of readings have something usual instead
+# pieces without which a command complains; a weight and a symbol have something usual instead
 NEEDED = [piece for piece in PIECES if piece.file.endswith(("kinds.py", "circuit.py")) or ".modes]" in piece.new]
 
 DIODES = (("D_AC1H", "X", "P"), ("D_AC1L", "N", "X"), ("D_AC2H", "AC2", "P"), ("D_AC2L", "N", "AC2"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import subprocess
 import sys
@@ -10,8 +11,10 @@ from pathlib import Path
 import pytest
 
 from bridge.board import Board, list_boards, load_board, oddities, parse_board
+from bridge.circuit import build_circuit
 from bridge.errors import InputError, InputErrors
 from bridge.partkinds import PART_KINDS, emitter_pin, has_severity
+from bridge.probing import Setup
 
 HEAD = 'name = "bench"\ntitle = "Bench"\n'
 TERMINALS = '[[terminal]]\nname = "P"\naccess = "terminal"\n[[terminal]]\nname = "N"\naccess = "terminal"\n'
@@ -658,6 +661,23 @@ class TestKinds:
         for kind in PART_KINDS.values():
             assert len(set(kind.modes)) == len(kind.modes) > 0
             assert all(re.fullmatch(r"[a-z]+(-[a-z]+)?", mode) for mode in kind.modes)
+
+    def test_junctions_and_channels_are_read_as_diodes(self) -> None:
+        """A kind is read in diode mode where its circuit has a junction or a channel, in ohms otherwise, as any gate.
+
+        Common practice, no source.
+        """
+        known, bent = set(), set()
+        for name in list_boards():
+            circuit = build_circuit(load_board(name), Setup())
+            known |= {part.kind for part in circuit.parts.values()}
+            bent |= {circuit.parts[ref].kind for ref, _ in circuit.junction_rows}
+            bent |= {circuit.parts[ref].kind for ref in circuit.channel_rows}
+        assert known >= {"igbt", "mosfet", "diode", "driver", "resistor", "capacitor"}
+        for kind in known:
+            for one, other in itertools.permutations(PART_KINDS[kind].pins, 2):
+                junction = kind in bent and "gate" not in (one, other)
+                assert PART_KINDS[kind].mode_between(one, other) == ("diode" if junction else "ohms"), kind
 
 
 class TestDrawingHints:
