@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 FULL_ON_V = 12.0  # turns on any switch of the trade; common practice, no source
 CLEAR_DISTANCE = 3.29  # standard deviations that bring the two-way error under 0.05
-PART_SPREAD_V = 0.015  # two parts of one board against each other, and the digits
+TWO_PARTS_SD_V = 0.015  # two parts of one board against each other, and the digits
 OHMS_SPREAD = 0.06  # resistor tolerance and meter on both sides
 
 
@@ -121,7 +121,7 @@ def _distance(leader: float, others: Array, unit: str) -> Array:
     if math.isnan(leader):
         return np.zeros(len(others))
     with np.errstate(invalid="ignore"):
-        sd = PART_SPREAD_V if unit == "V" else np.maximum(OHMS_SPREAD * np.minimum(abs(leader), np.abs(others)), 0.5)
+        sd = TWO_PARTS_SD_V if unit == "V" else np.maximum(OHMS_SPREAD * np.minimum(abs(leader), np.abs(others)), 0.5)
         apart = np.abs(others - leader) / sd
     one_open = np.isinf(others) != math.isinf(leader)
     both_open = np.isinf(others) & math.isinf(leader)
