@@ -95,7 +95,23 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Some answers, the node voltages behind them, at once and after a rest, and the effects of further faults."""
+    """Some answers, the node voltages behind them, at once and after a rest, and the effects of further faults.
+
+    Parameters
+    ----------
+    answers : Answers
+        What the display shows.
+    voltage : ndarray, nodes x answers
+        Node voltages [V].
+    effects : ndarray of int, classes of the test x answers
+        How much each class would move each answer, ``NO_EFFECT`` to ``STRONG``; 0 where it was not tested.
+    points : Points
+        The solved points.
+    response : Response
+        How they answer small currents; without port resistances where no answer was tested.
+    rested : ndarray, nodes x answers
+        Node voltages after the leads have rested for a dwell [V]; those of ``voltage`` where they have not.
+    """
 
     answers: Answers
     voltage: Array
@@ -106,7 +122,23 @@ class Piece:
 
 
 class AnswerSolver:
-    """A circuit with its shots and changes, and the spreads of its parts."""
+    """A circuit with its shots and changes, and the spreads of its parts.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The healthy board, or the core of one.
+    shots : sequence of Shot
+        Shots of this circuit.
+    classes : ChangeClasses
+        Changes of this circuit; class 0 is the healthy board.
+    bus_volts : float
+        Charge on the bus at the first instant [V].
+    batches : tuple of str
+        Batches of junctions, in the order of the first axis of ``Answers.batch_load``.
+    capacitor_place : ndarray of int, capacitors of the answers
+        Which capacitor of this circuit each is; -1 for one that a core has left out.
+    """
 
     def __init__(
         self,
@@ -150,8 +182,29 @@ class AnswerSolver:
     ) -> list[Piece]:
         """Return answers a batch at a time, those of ``tested`` columns with the effects of further faults.
 
-        With ``rest`` the leads rest for a dwell, in one step, after a first instant; ``moved`` is by how much this is
-        likely to move each node, nodes x batch.
+        Parameters
+        ----------
+        shot : ndarray of int, columns
+            Shot of each column.
+        first, second : ndarray of int, columns
+            Classes that are applied to each column; 0 for none.
+        start : ndarray, nodes x columns, or None
+            Node voltages to start from [V]; zero if there are none.
+        at_start : bool
+            Whether to solve for the first instant, with the charge on the bus, rather than for the end.
+        rest : bool
+            Whether the leads rest for a dwell, in one step, after a first instant.
+        moved : ndarray, nodes x columns, optional
+            By how much the rest is likely to move each node [V]; nothing by default.
+        test : EffectTest, optional
+            The further faults.
+        tested : ndarray of bool, columns, optional
+            Columns to test; none by default.
+
+        Returns
+        -------
+        list of Piece
+            The columns in their order; an answer that did not converge is NaN.
         """
         circuit = self.circuit
         points, factors = build_points(circuit, self.shots, shot, self.classes, first, second)

@@ -30,7 +30,30 @@ LOAD = 8192  # points handed to the solver together: many batches, so that slow 
 
 
 class Collector:
-    """Solves batches and keeps of each what the table needs."""
+    """Solves batches and keeps of each what the table needs.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The healthy board.
+    shots : sequence of Shot
+        Shots of this circuit.
+    classes : ChangeClasses
+        Changes of this circuit; class 0 is the healthy board.
+    pair_classes : ndarray of int
+        Classes that take part in pairs.
+    bus_volts : float
+        Charge on the bus at the first instant [V].
+
+    Attributes
+    ----------
+    count : int
+        Number of answers so far.
+    batches : tuple of str
+        Names along the first axis of ``Answers.batch_load``.
+    is_single, is_quick, is_member : ndarray of bool, classes
+        Whether a class is one branch only, leaves less of a capacitance but some, takes part in pairs.
+    """
 
     def __init__(
         self, circuit: Circuit, shots: Sequence[Shot], classes: ChangeClasses, pair_classes: Index, bus_volts: float
@@ -73,9 +96,26 @@ class Collector:
     def solve(
         self, shot: Index, first: Index, second: Index, start: Array | None, *, at_start: bool
     ) -> NDArray[np.int32]:
-        """Solve a batch at one instant, and after it for a dwell; return the numbers of its answers.
+        """Solve a batch at one instant, and a first instant for a dwell after it; return the numbers of its answers.
 
         Node voltages and the effects of further faults are kept for later pairs.
+
+        Parameters
+        ----------
+        shot : ndarray of int, batch
+            Shot of each column.
+        first, second : ndarray of int, batch
+            Classes that are applied to each column. ``first`` is 0 in every column, the healthy board, or in none;
+            ``second`` is 0 where there is no second fault.
+        start : ndarray, nodes x batch, or None
+            Node voltages to start from [V]; zero if there are none.
+        at_start : bool
+            Whether to solve for the first instant rather than for the end.
+
+        Returns
+        -------
+        ndarray of int, batch
+            Numbers of the answers, places in ``answers()``.
         """
         numbers = np.arange(self.count, self.count + len(shot), dtype=np.int32)
         healthy = not first.any()
@@ -144,7 +184,28 @@ class Collector:
         at_start: bool,
         progress: Progress | None,
     ) -> NDArray[np.int32]:
-        """Solve pairs at one instant, those that only the main circuit can see on the main circuit alone."""
+        """Solve pairs at one instant, those that only the main circuit can see on the main circuit alone.
+
+        Unlike those of `solve`, their node voltages and the effects of further faults are not kept.
+
+        Parameters
+        ----------
+        shot : ndarray of int, pairs
+            Shot each pair is read in.
+        first, second : ndarray of int, pairs
+            Classes of its two faults.
+        starts : callable
+            Takes the numbers of some of these pairs and returns node voltages to start from, nodes x pairs [V].
+        at_start : bool
+            Whether to solve for the first instant rather than for the end.
+        progress : callable or None
+            Called with pairs solved and pairs to solve.
+
+        Returns
+        -------
+        ndarray of int, pairs
+            Numbers of the answers, places in ``answers()``.
+        """
         numbers = np.empty(len(shot), dtype=np.int32)
         small = self._on_main[shot] & self._core.safe[first] & self._core.safe[second]
         done = 0

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bridge.answers import Answers
 from bridge.circuit import Circuit
 from bridge.collector import Collector, Progress
-from bridge.dwell import measured_pace
+from bridge.dwell import measured_pace, value_after_dwell
 from bridge.effects import NO_EFFECT, STRONG, WEAK
 from bridge.shots import Shot, ShotArrays
 from bridge.variants import ChangeClasses
@@ -104,12 +104,25 @@ class CellSolver:
         return self._collector.answers()
 
     def _lower_range_open(self, level: Index) -> NDArray[np.bool_]:
-        """Return, level shots x classes, what the next lower range could not show; an autorange stops there."""
-        value = self.answers.value
+        """Return, level shots x classes, what the next lower range does not show; an autorange stops at what shows."""
+        answers, circuit = self.answers, self.circuit
         wanted = np.ones((len(level), self.single_end.shape[1]), dtype=bool)
         for row, shot in enumerate(level.tolist()):
             if shot > 0 and self.shots[shot - 1].probing == self.shots[shot].probing:
-                wanted[row] = ~np.isfinite(value[self.single_end[shot - 1]])
+                start, end = (one[shot - 1].astype(np.intp) for one in (self.single_start, self.single_end))
+                open_then = np.isinf(answers.value[end])
+                falls = np.flatnonzero((start != end) & ~open_then)
+                open_then[falls] = np.isinf(
+                    value_after_dwell(
+                        answers,
+                        start[falls],
+                        end[falls],
+                        circuit.capacitor_farads,
+                        self.arrays,
+                        circuit.setup.dwell_s,
+                    ).value
+                )
+                wanted[row] = open_then
         return wanted
 
     def _solve_singles(self, level: Index, wanted: NDArray[np.bool_], *, at_start: bool) -> None:
@@ -196,13 +209,40 @@ class CellSolver:
         return own, effects
 
     def known(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        """Return start and end answers of pairs (rows of ``pair_classes``), UNKNOWN where not solved yet."""
+        """Return answers of pairs, as far as they are known.
+
+        Parameters
+        ----------
+        shot : int
+            The shot they are read in.
+        first, second : ndarray of int, pairs
+            Rows of ``pair_classes``.
+
+        Returns
+        -------
+        start, end : ndarray of int, pairs
+            Places in ``answers`` at the first instant and in the end; UNKNOWN where not solved yet.
+        """
         start, end = self._table(shot)
         place = first * len(self.pair_classes) + second
         return start.take(place), end.take(place)
 
     def guess(self, shot: int, first: Index, second: Index) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        """Return start and end answers close to those of pairs, UNKNOWN where only a solve can tell."""
+        """Return answers close to those of pairs, which cost no solve.
+
+        Parameters
+        ----------
+        shot : int
+            The shot they are read in.
+        first, second : ndarray of int, pairs
+            Rows of ``pair_classes``.
+
+        Returns
+        -------
+        start, end : ndarray of int, pairs
+            Places in ``answers`` at the first instant and in the end, each that of one fault alone which the other
+            moves by no more than ``WEAK``; UNKNOWN, both, where each fault moves the other's more.
+        """
         effects = self._collector.effects()
         answers = []
         for single in (self.single_start, self.single_end):
@@ -218,7 +258,22 @@ class CellSolver:
     def complete(
         self, shot: int, first: Index, second: Index, progress: Progress | None = None
     ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        """Return start and end answers of pairs (rows of ``pair_classes``), solving those not known yet."""
+        """Return answers of pairs, solving those not known yet.
+
+        Parameters
+        ----------
+        shot : int
+            The shot they are read in.
+        first, second : ndarray of int, pairs
+            Rows of ``pair_classes``.
+        progress : callable, optional
+            Called with pairs solved and pairs to solve.
+
+        Returns
+        -------
+        start, end : ndarray of int, pairs
+            Places in ``answers`` at the first instant and in the end; UNKNOWN nowhere.
+        """
         self.fill([(shot, first, second)], progress)
         return self.known(shot, first, second)
 

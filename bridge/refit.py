@@ -65,7 +65,8 @@ def refit_ohms(
         In the order of ``sets`` [ohm].
     log_share : ndarray, hypotheses
         ln of the share of each prior on its resistances that the readings leave: what the evidence at the fitted
-        values has to be multiplied by to be that of all values.
+        values has to be multiplied by to be that of all values. It is worked out from displays and slopes where the
+        last step began, not where it ended; 0 for a hypothesis without resistance.
     """
     log_share = np.zeros(len(sets))
     present = [np.array(values, dtype=np.float64) for values in ohms]
