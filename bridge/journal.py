@@ -24,7 +24,7 @@ from typing import Any
 
 from bridge.errors import InputError
 from bridge.placement import BoardNames, parse_connected, parse_lift
-from bridge.probing import Probing, Setup
+from bridge.probing import COLDEST_C, HOTTEST_C, Probing, Setup
 from bridge.readingrows import text_lines
 from bridge.wording import quoted
 
@@ -324,7 +324,7 @@ def parse_setup(mapping: Mapping[str, Any], board: BoardNames) -> Setup:
         bus_volts=number("bus_volts", setup.bus_volts, -2000.0, 2000.0),
         unplugged=switch("unplugged", setup.unplugged),
         dwell_s=number("dwell_s", setup.dwell_s, 0.0, 3600.0),
-        temperature_c=number("temperature_c", setup.temperature_c, -60.0, 175.0),
+        temperature_c=number("temperature_c", setup.temperature_c, COLDEST_C, HOTTEST_C),
     )
 
 

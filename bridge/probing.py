@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Hold", "Probing", "Setup"]
+__all__ = ["COLDEST_C", "HOTTEST_C", "Hold", "Probing", "Setup"]
+
+COLDEST_C, HOTTEST_C = -60.0, 175.0  # of a board on the bench
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -38,6 +38,7 @@ Name = Annotated[str, Field(min_length=1, max_length=300)]
 Level = Annotated[int, Field(ge=1, le=5)]
 Number = Annotated[int, Field(ge=1, le=100_000)]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Answers = Annotated[list[list[str]], Field(min_length=1)]  # nothing wrong is one empty list
 
 
 @checked(frozen=True, config=STRICT)
@@ -168,7 +169,7 @@ class Key:
     error : str
         The error of the bench; empty for none.
     answers : list of list of str
-        Lists of packages that are right.
+        Lists of packages that are right, at least one.
     same : list of list of str
         Sets of faults, ``PART:MODE``, that the readings leave open; the planted one first.
     proof, effort, best
@@ -182,7 +183,7 @@ class Key:
     puzzle: Puzzle
     faults: list[PlantedFault]
     error: str
-    answers: list[list[str]]
+    answers: Answers
     same: list[list[str]]
     proof: ProofEntry
     effort: EffortEntry
@@ -282,6 +283,13 @@ def parse_key(data: bytes, source: str) -> Key:
     """
     key: Key = _parse(data, source, KEY_FORM)
     _stay_here(key.puzzle, source)
+    last = len(key.puzzle.readings)
+    for number in key.effort.odd if last else ():
+        if not 1 <= number <= last:
+            raise InputError(
+                f"found {number}; accepted: a reading of the sheet, 1 to {last}",
+                where=f"{shown_source(source)}: effort.odd",
+            )
     return key
 
 

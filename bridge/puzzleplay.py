@@ -28,6 +28,7 @@ from bridge.puzzlereplay import Replay, replay_readings
 from bridge.puzzlereply import ACCEPTED, Reply, parse_reply
 from bridge.puzzlewords import answer_words, list_words, planted_words
 from bridge.readings import Reading, parse_reading
+from bridge.virtualboard import NoAnswerError
 from bridge.wording import quoted
 
 __all__ = ["PLAY_MARK", "Play", "Said", "head_of", "parse_play"]
@@ -280,7 +281,7 @@ class Play:
         if self.bench is not None:
             try:
                 reading = self.bench.readings([probing])[0]
-            except ArithmeticError as error:
+            except NoAnswerError as error:
                 raise InputError(f"{error}: take another reading") from None
         elif probing in self.sheet:
             reading = self.sheet[probing]

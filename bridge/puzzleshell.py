@@ -7,18 +7,20 @@ import sys
 from pathlib import Path
 
 from bridge.benchshell import read_line
-from bridge.board import Board, load_board
+from bridge.board import Board, Part, load_board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
 from bridge.journal import parse_setup
 from bridge.layout import write_text
 from bridge.meter import MeterProfile, load_meter
+from bridge.partkinds import PART_KINDS
+from bridge.probing import COLDEST_C, HOTTEST_C
 from bridge.puzzlebench import SETUP_ERRORS, PuzzleBench, real_setup
 from bridge.puzzlefile import Key, parse_key, parse_puzzle
 from bridge.puzzleplay import PROMPT, Play, Said, parse_play
 from bridge.sessionfile import SessionFile
 from bridge.textfile import decode_text, read_file, shown_source
-from bridge.virtualboard import VirtualBoard
+from bridge.virtualboard import VirtualBoard, nearest_accepted
 
 __all__ = ["bench_of", "play_file"]
 
@@ -40,24 +42,55 @@ def bench_of(key: Key, board: Board, meter: MeterProfile, where: str) -> PuzzleB
     InputError
         The key does not fit the board.
     """
+    place = shown_source(where)
+    own = dataclasses.replace(board, parts=_own_parts(key, board, place))
+    if key.error and key.error not in SETUP_ERRORS:
+        raise InputError(f"{key.error!r:.40}; accepted: {', '.join(SETUP_ERRORS)}", where=f"{place}: error")
+    damage: list[tuple[Fault, float | None]] = []
+    for number, one in enumerate(key.faults, 1):
+        ohms = "" if one.ohms is None else f":{one.ohms!r}"
+        try:
+            damage.append(parse_fault(f"{one.part}:{one.mode}{ohms}", board))
+        except InputError as error:
+            raise InputError(error.problem, where=f"{place}: faults.{number}") from None
+    try:
+        stated = parse_setup(key.puzzle.setup, board)
+    except InputError as error:
+        raise InputError(str(error), where=f"{place}: puzzle") from None
+    celsius = key.real.temperature_c
+    if not COLDEST_C <= celsius <= HOTTEST_C:
+        raise InputError(
+            f"found {celsius:g}; accepted: {COLDEST_C:g} to {HOTTEST_C:g}", where=f"{place}: real.temperature_c"
+        )
+    really = dataclasses.replace(real_setup(stated, key.error), temperature_c=celsius)
+    gains = {name: key.real.gains.get(name, 0.0) for name in ("diode", *(one.name for one in meter.ohms))}
+    virtual = VirtualBoard(own, meter, really, gains)
+    return PuzzleBench(virtual, stated, tuple(damage), key.error, key.real.luck)
+
+
+def _own_parts(key: Key, board: Board, place: str) -> dict[str, Part]:
+    """Return the parts with the values the key holds, each of which a board file could have given."""
     parts = dict(board.parts)
     for ref, own in key.real.values.items():
         if ref not in parts or not set(own) <= set(parts[ref].values):
-            raise InputError(f"{ref} has no such values on {board.name}", where=f"{shown_source(where)}: real.values")
-        parts[ref] = dataclasses.replace(parts[ref], values=dict(parts[ref].values) | own)
-    if key.error and key.error not in SETUP_ERRORS:
-        raise InputError(
-            f"{key.error!r:.40}; accepted: {', '.join(SETUP_ERRORS)}", where=f"{shown_source(where)}: error"
-        )
-    damage: list[tuple[Fault, float | None]] = []
-    for one in key.faults:
-        ohms = "" if one.ohms is None else f":{one.ohms!r}"
-        damage.append(parse_fault(f"{one.part}:{one.mode}{ohms}", board))
-    stated = parse_setup(key.puzzle.setup, board)
-    really = dataclasses.replace(real_setup(stated, key.error), temperature_c=key.real.temperature_c)
-    gains = {name: key.real.gains.get(name, 0.0) for name in ("diode", *(one.name for one in meter.ohms))}
-    virtual = VirtualBoard(dataclasses.replace(board, parts=parts), meter, really, gains)
-    return PuzzleBench(virtual, stated, tuple(damage), key.error, key.real.luck)
+            raise InputError(f"{ref} has no such values on {board.name}", where=f"{place}: real.values")
+        for name, value in own.items():
+            spec = PART_KINDS[parts[ref].kind].values[name]
+            if nearest_accepted(spec, value) != value:
+                zero = " or 0" if spec.zero else ""
+                raise InputError(
+                    f"found {value:g}; accepted: {spec.low:g} to {spec.high:g} {spec.unit}{zero}",
+                    where=f"{place}: real.values.{ref}.{name}",
+                )
+        values = dict(parts[ref].values) | own
+        if parts[ref].kind == "diode" and 1e-3 * values["series_ohms"] >= values["drop_1ma"]:
+            raise InputError(
+                f"found {values['drop_1ma']:g}; accepted: more than the {1e-3 * values['series_ohms']:g} V that "
+                f"series_ohms drops at 1 mA",
+                where=f"{place}: real.values.{ref}.drop_1ma",
+            )
+        parts[ref] = dataclasses.replace(parts[ref], values=values)
+    return parts
 
 
 def play_file(source: str, key_source: str | None, journal: str | None) -> None:

@@ -19,12 +19,22 @@ from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault, has_severity, severity_nodes
 from bridge.forecast import Forecast, forecast
 from bridge.meter import MeterProfile
-from bridge.probing import Probing, Setup
+from bridge.partkinds import PART_KINDS, ValueSpec
+from bridge.probing import COLDEST_C, HOTTEST_C, Probing, Setup
 from bridge.readings import Reading
 from bridge.table import FaultSpace
 from bridge.turnon import THRESHOLD_SPREAD_V
 
-__all__ = ["Damage", "VirtualBoard", "draw_board", "draw_faults", "draw_ohms", "read_board"]
+__all__ = [
+    "Damage",
+    "NoAnswerError",
+    "VirtualBoard",
+    "draw_board",
+    "draw_faults",
+    "draw_ohms",
+    "nearest_accepted",
+    "read_board",
+]
 
 PART_SPREAD_V = {"module": 0.005, "discrete": 0.010}  # as ranking assumes; common practice, no source
 TEMPERATURE_SPREAD_C = 5.0  # a workshop against the 25 degrees of the file; common practice, no source
@@ -34,6 +44,10 @@ EARLIER_SHARE = 0.85  # of the dwell; what moves from then on is seen to move
 
 Damage = tuple[tuple[Fault, float | None], ...]
 Luck = Callable[[Probing], float]
+
+
+class NoAnswerError(ArithmeticError):
+    """A placement of the leads that the solver has no answer for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +91,8 @@ def draw_board(
     gains = {"diode": float(rng.normal(0.0, meter.sigma("diode", None, 0.0)[0]))}
     for one in meter.ohms:
         gains[one.name] = float(rng.normal(0.0, meter.sigma("ohms", one.name, 0.0)[0]))
-    real = dataclasses.replace(setup, temperature_c=setup.temperature_c + float(rng.normal(0.0, TEMPERATURE_SPREAD_C)))
+    celsius = setup.temperature_c + float(rng.normal(0.0, TEMPERATURE_SPREAD_C))
+    real = dataclasses.replace(setup, temperature_c=min(max(celsius, COLDEST_C), HOTTEST_C))
     return VirtualBoard(dataclasses.replace(board, parts=parts), meter, real, gains)
 
 
@@ -92,7 +107,23 @@ def _own_values(part: Part, batch_v: float, rng: np.random.Generator, part_sprea
             values[name] *= max(1.0 + float(rng.normal(0.0, 0.5 * part_spread * part.tolerance)), 0.05)
     if "gate_threshold" in values:
         values["gate_threshold"] += float(rng.normal(0.0, part_spread * THRESHOLD_SPREAD_V))
-    return dataclasses.replace(part, values=values)
+    specs = PART_KINDS[part.kind].values  # at the edge of what a board file may hold, a drawn value stays within it
+    return dataclasses.replace(
+        part, values={name: nearest_accepted(specs[name], value) for name, value in values.items()}
+    )
+
+
+def nearest_accepted(spec: ValueSpec, value: float) -> float:
+    """Return the value that a part may have and that is nearest to another; one that it may have is returned itself.
+
+    Parameters
+    ----------
+    spec : ValueSpec
+        What the value may be.
+    value : float
+        A value, in the unit of the kind of part.
+    """
+    return value if spec.zero and value == 0.0 else min(max(value, spec.low), spec.high)
 
 
 def draw_faults(
@@ -185,14 +216,14 @@ def read_board(
 
     Raises
     ------
-    ArithmeticError
+    NoAnswerError
         A placement the solver has no answer for: no meter shows nothing.
     """
     setup = virtual.setup
     noted = forecast(virtual.board, virtual.meter, setup, probings, damage)
     for one in noted:
         if one.state is None:
-            raise ArithmeticError(f"no answer at {one.probing.red} {one.probing.black} {one.probing.mode_text}")
+            raise NoAnswerError(f"no answer at {one.probing.red} {one.probing.black} {one.probing.mode_text}")
     moving = [number for number, one in enumerate(noted) if one.state in ("climbing", "falling")]
     earlier: dict[int, Forecast] = {}
     if moving:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from bridge.board import load_board
-from bridge.puzzlefile import Key
+from bridge.puzzlefile import Key, key_text
 from bridge.puzzlemark import Marker, mark_class
 from bridge.puzzlereply import parse_reply
 from tests.conftest import Outcome
@@ -132,3 +132,13 @@ def test_a_key_that_is_none_is_refused(tmp_path: Path, command: Callable[..., Ou
     done = command("puzzle", "mark", str(place), str(sheet))
     assert done.status == 2
     assert "proof.probability: found 'high'" in done.err
+
+
+def test_a_key_without_an_answer_is_refused(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """A key that holds no right answer marks nobody: it is named with its entry, status 2."""
+    plain = json.loads(key_text(one_fault())) | {"answers": []}
+    (tmp_path / "key.json").write_text(json.dumps(plain), "utf-8")
+    (tmp_path / "answers.csv").write_text("who,answer\nA,nothing\n", "utf-8")
+    done = command("puzzle", "mark", str(tmp_path / "key.json"), str(tmp_path / "answers.csv"))
+    assert done.status == 2
+    assert "key.json: answers: found '[]'; list should have at least 1 item" in done.err

@@ -16,9 +16,10 @@ import pytest
 from bridge.board import load_board
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing
-from bridge.puzzlefile import Key
+from bridge.puzzlefile import Key, key_text
 from bridge.puzzleplay import Play
 from bridge.puzzleshell import bench_of
+from bridge.virtualboard import NoAnswerError
 from tests.conftest import Outcome, process_environment
 from tests.puzzles.class_set import FOLDER, each_key, shipped_keys
 
@@ -128,6 +129,59 @@ def test_the_key_of_another_puzzle_is_refused(command: Callable[..., Outcome], t
     assert done.status == 2
     assert "the key of another puzzle" in done.err
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "place", "accepted"),
+    [
+        (("answers",), [], "answers", "at least 1 item"),
+        (("effort", "odd"), [99], "effort.odd", "1 to "),
+        (("faults", 0, "mode"), "melted", "faults.1", "accepted: "),
+        (("puzzle", "setup", "temperature_c"), -400, "puzzle: setup.temperature_c", "from -60 to 175"),
+        (("real", "temperature_c"), -400, "real.temperature_c", "-60 to 175"),
+        (("real", "temperature_c"), -273.15, "real.temperature_c", "-60 to 175"),
+        (("real", "values", "RG_H"), {"ohms": -5}, "real.values.RG_H.ohms", "1e+10 ohm or 0"),
+        (("real", "values", "Q_H"), {"gate_threshold": 1e9}, "real.values.Q_H.gate_threshold", "0.5 to 10 V"),
+        (("real", "values", "D_H"), {"drop_1ma": 0.01, "series_ohms": 10}, "real.values.D_H.drop_1ma", "more than"),
+        (("real", "values", "D_H"), {"ohms": 1}, "real.values", "no such values"),
+    ],
+)
+def test_a_key_that_no_board_can_be(
+    command: Callable[..., Outcome],
+    tmp_path: Path,
+    path: tuple[str | int, ...],
+    value: object,
+    place: str,
+    accepted: str,
+) -> None:
+    """A key with a value out of range is refused with its file, the entry and what is accepted, and nothing is kept."""
+    plain = json.loads(key_text(SMALL))
+    holder = plain
+    for step in path[:-1]:
+        holder = holder[step]
+    holder[path[-1]] = value
+    puzzle = {"bridgefault_puzzle": 1} | plain["puzzle"]
+    (tmp_path / "puzzle.json").write_text(json.dumps(puzzle), "utf-8")
+    (tmp_path / "key.json").write_text(json.dumps(plain), "utf-8")
+    done = command("puzzle", "play", str(tmp_path / "puzzle.json"), "--key", str(tmp_path / "key.json"))
+    assert done.status == 2
+    assert f"key.json: {place}: " in done.err
+    assert accepted in done.err
+    assert not list(tmp_path.glob("*.jsonl"))
+
+
+def test_only_a_missing_answer_asks_for_another_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A placement without an answer is said to the trainee; a fault of the program is not passed off as one."""
+    errors: list[Exception] = [NoAnswerError("no answer at MID P diode"), ZeroDivisionError("float division by zero")]
+
+    def fails(*_: object) -> None:
+        raise errors.pop(0)
+
+    monkeypatch.setattr("bridge.puzzlebench.read_board", fails)
+    play = playing(SMALL)
+    assert "no answer at MID P diode: take another reading" in words(play, "MID P")
+    with pytest.raises(ZeroDivisionError):
+        play.hear("MID P")
 
 
 @pytest.mark.slow

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -30,6 +32,19 @@ def test_spreads() -> None:
     own = {"module": 0.005, "discrete": 0.010}[BOARD.parts["D_UH"].construction]
     assert drops[:, 0].std() == pytest.approx(np.hypot(0.035, own), rel=0.12)
     assert (drops[:, 0] - drops[:, 1]).std() == pytest.approx(own * np.sqrt(2.0), rel=0.12)
+
+
+def test_a_drawn_board_could_stand_in_a_file() -> None:
+    """At the edge of what a board file and a set-up may say, half of what is drawn would lie beyond; none does."""
+    cold, weak = Setup(temperature_c=-60.0), dict(BOARD.parts)
+    weak["Q_UH"] = dataclasses.replace(weak["Q_UH"], values=dict(weak["Q_UH"].values) | {"gate_threshold": 0.5})
+    rng = np.random.default_rng(7)
+    drawn = [draw_board(dataclasses.replace(BOARD, parts=weak), METER, cold, rng) for _ in range(20)]
+    celsius = [one.setup.temperature_c for one in drawn]
+    thresholds = [one.board.parts["Q_UH"].values["gate_threshold"] for one in drawn]
+    # the accepted ranges as the messages about a set-up and a board file state them
+    for lowest, values in ((-60.0, celsius), (0.5, thresholds)):
+        assert min(values) == lowest < max(values)
 
 
 @pytest.mark.slow
