@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
 from bridge.board import Board, Part
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault, has_severity, severity_nodes
@@ -36,7 +37,7 @@ __all__ = [
     "read_board",
 ]
 
-PART_SPREAD_V = {"module": 0.005, "discrete": 0.010}  # as ranking assumes; common practice, no source
+PART_SPREAD_V = {"module": MODULE_SPREAD_V, "discrete": DISCRETE_SPREAD_V}  # as ranking assumes
 TEMPERATURE_SPREAD_C = 5.0  # a workshop against the 25 degrees of the file; common practice, no source
 SEVERITY_STEPS = 1000
 SEEN_TO_MOVE_DIGITS = 5.0
