@@ -363,6 +363,8 @@ def _worth(
         sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
         shown = displays_of(board, meter, setup, [*sets, ()], group, lifted)  # the good board last
         for row, probing in enumerate(group):
+            if np.isnan(shown.value[row]).any():
+                continue  # what it would tell is not known
             on_scale, sd = shown.on_scale(row, shown.sd[row])
             outcome = outcomes_of(on_scale[:-1], sd[:-1])
             outcomes.append(outcome)

@@ -165,7 +165,8 @@ def _told_apart(shown: Shown, row: int) -> Flags:
     clear: Flags = gap > CLEAR_DISTANCE * np.hypot(sd[:, None], sd[None, :])
     one_open: Flags = is_open[:, None] != is_open[None, :]
     both_open = is_open[:, None] & is_open[None, :]
-    return np.asarray((clear & ~both_open) | one_open)
+    known = ~np.isnan(place)
+    return np.asarray(((clear & ~both_open) | one_open) & known[:, None] & known[None, :])
 
 
 def _partition(apart: Flags, weight: Array) -> NDArray[np.intp]:

@@ -127,7 +127,7 @@ def _columns(
                 answers, first, last, circuit.capacitor_farads, cells.arrays, circuit.setup.dwell_s
             ).value
             start[left], value[left], end[left], chosen[left] = answers.value[first], shown, answers.value[last], index
-            left = left[~np.isfinite(shown)]
+            left = left[np.isinf(shown)]
         columns.append(
             [
                 _forecast(meter, probing, shots[int(index)].range_name, shots[levels[0]].unit, display, note)

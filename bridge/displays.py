@@ -89,7 +89,7 @@ def displays_of(
     probings: Sequence[Probing],
     lifted: tuple[str, ...] = (),
 ) -> Shown:
-    """Return what boards show; one that did not converge shows OL.
+    """Return what boards show; NaN where a solve did not converge in the range the meter would settle in.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def displays_of(
         then = value_after_dwell(answers, start, end, circuit.capacitor_farads, cells.arrays, setup.dwell_s)
         shown = then.value
         gain_sd, digits_sd = meter.sigma(probings[shot.probing].mode, shot.range_name, 0.0)
-        here = np.isfinite(shown)
+        here, settles = np.isfinite(shown), ~np.isinf(shown)
         gain = np.where(here, shown, 0.0) * gain_sd
         spread = np.hypot(then.first_share * answers.own_sd[start], then.last_share * answers.own_sd[end])
         own = np.sqrt(spread**2 + then.time_sd**2 + digits_sd**2 + gain**2)
@@ -131,7 +131,7 @@ def displays_of(
         load = then.first_share * answers.batch_load[:, start] + then.last_share * answers.batch_load[:, end]
         units[shot.probing] = shot.unit
         row = shot.probing
-        value[row] = np.where(here, shown, value[row])
+        value[row] = np.where(settles, shown, value[row])
         own_sd[row] = np.where(here, own, own_sd[row])
         batch_load[:, row] = np.where(here, load * BATCH_SPREAD_V, batch_load[:, row])
     return Shown(value, own_sd, batch_load, tuple(units))

@@ -40,6 +40,7 @@ FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or
 TRUSTED_SLIP = 0.5  # readings more likely slips than not tell of nothing else
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 KEEP_NATS = 12.0
+UNDECIDED = 0.5  # chance of OL where a solve did not converge
 
 GUESS_NATS = 2.0  # by how much an answer that is only close may be misjudged
 HOPE_NATS = 1.5  # by how much two faults may explain one reading better than any single fault
@@ -507,7 +508,8 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         kept[:, r] = 1.0 - early_share(model, shown.turn_on, value)
         # a number against a finite prediction enters the joint Gaussian; the rest stands by itself
         with np.errstate(invalid="ignore", divide="ignore"):
-            open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), 1.0)
+            unfinished = np.where(np.isnan(value), UNDECIDED, 1.0)
+            open_share[:, r] = np.where(finite, 1.0 - normal_cdf((column.limit - value) / total), unfinished)
             far = FARTHEST_SD * unscaled
             near = (model.value > value - far - reach_down) & (model.value < value + far + reach_up)
             if ratio[:, r].any() and model.value > 0.0:

@@ -277,8 +277,12 @@ def _pick(
     values: Array,
     good: NDArray[np.bool_],
 ) -> Forecast:
-    """Choose the range the meter settles in, and name what the display does there; columns of ``values`` are shots."""
-    chosen = next((index for index in range(len(shots)) if math.isfinite(values[1, index])), len(shots) - 1)
+    """Choose the range the meter settles in, and name what the display does there; columns of ``values`` are shots.
+
+    A range that could not be solved ends the search: the meter may well have settled there.
+    """
+    settles = np.isfinite(values[1]) | ~good
+    chosen = int(np.argmax(settles)) if settles.any() else len(shots) - 1
     unit = shots[chosen].unit
     if not good[chosen]:
         return Forecast(probing, None, unit, None, None, None, "the solve did not converge")

@@ -169,11 +169,11 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
         density = 1.0 / (DECADES_OF_OHMS * max(at, 0.5))
     else:
         density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
-    if kind in ("beep", "chirp"):
-        value = meter.beep_ohms
     unknown_board = math.log(ANY_OUTCOME) if math.isnan(value) else math.log(density)
     if not math.isnan(value):
         density = _slip_density(value, density, others, digits_sd)
+    if kind in ("beep", "chirp"):
+        value = meter.beep_ohms
     doubt = DOUBTED_SLIP if reading.doubted else 0.0
     if mode == "ohms" and at > HIGH_OHMS:
         doubt = max(doubt, HIGH_OHMS_SLIP)
@@ -296,7 +296,7 @@ def log_likelihood(
     which : ndarray of int, displays
         Those to judge by.
     mean, sd : ndarray, ... x displays
-        Predicted value, infinite for OL, and its standard deviation [unit].
+        Predicted value, infinite for OL and NaN where a solve did not converge, and its standard deviation [unit].
     limit : float
         Largest value the display shows [unit].
     ratio : ndarray of bool, displays, optional
@@ -316,6 +316,8 @@ def log_likelihood(
         probability = _on_the_way(model, course, mean, sd, ratio)
     else:
         probability = _beep(model, displays.start[which], mean, sd)
+    # a display nobody could work out is no OL: it speaks neither for a hypothesis nor against it
+    probability = np.where(np.isnan(mean), math.exp(model.unknown_board), probability)
     result: Array = np.log(np.broadcast_to(probability, mean.shape))
     return result
 

@@ -115,6 +115,9 @@ def reading_worths(rows: Rows, weight: Array, readings: Sequence[int], most: int
     target = np.array([number_of[one] for one in targets], dtype=np.intp)
     worths = []
     for row in readings:
+        if np.isnan(rows.place[row, top]).any():
+            worths.append(0.0)  # what it would tell is not known
+            continue
         outcome = outcomes_of(rows.place[row, top], rows.sd[row, top])
         if outcome.min() == outcome.max():
             worths.append(0.0)

@@ -61,7 +61,8 @@ class Rows:
     who : tuple of Row
         The explanations; the good board first.
     place : ndarray, probings x explanations
-        Display on a scale on which displays can be compared: volts, or the logarithm of ohms; infinite for OL.
+        Display on a scale on which displays can be compared: volts, or the logarithm of ohms; infinite for OL, NaN
+        where a solve did not converge.
     sd : ndarray, probings x explanations
         Its spread on that scale.
     """
@@ -91,7 +92,8 @@ class Rows:
         is_open, other_open = np.isinf(place)[:, None], np.isinf(self.place)
         with np.errstate(invalid="ignore"):
             far = np.abs(self.place - place[:, None]) > APART_SD * np.hypot(self.sd, sd[:, None])
-        answer: NDArray[np.bool_] = (is_open != other_open) | (far & ~is_open & ~other_open)
+        known = ~np.isnan(place)[:, None] & ~np.isnan(self.place)  # what did not converge tells nothing apart
+        answer: NDArray[np.bool_] = ((is_open != other_open) | (far & ~is_open & ~other_open)) & known
         return answer
 
     def with_more(self, more: Rows) -> Rows:
@@ -137,7 +139,7 @@ def rows_of_singles(table: ReadingTable) -> Rows:
     for column in table.columns:
         classes = np.concatenate([[0], column.class_of_single])
         shown = column.displays(*column.of_classes(classes))
-        value = np.where(np.isnan(shown.value), np.inf, shown.value)
+        value = shown.value
         here = np.isfinite(value)
         finite = np.where(here, value, 0.0)
         range_name = column.probing.range_name

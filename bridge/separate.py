@@ -110,7 +110,7 @@ def separable_in_place(
         mine = [index for index, entry in enumerate(shots) if entry.probing == number]
         shown = value[:, mine[0]]
         for index in mine[1:]:
-            shown = np.where(np.isfinite(shown), shown, value[:, index])
+            shown = np.where(np.isinf(shown), value[:, index], shown)  # NaN stays: the meter may have settled there
         if np.all(_distance(shown[0], shown[1:], shots[mine[0]].unit) > CLEAR_DISTANCE):
             return True
     return False

@@ -234,7 +234,7 @@ class ReadingColumn:
         value = self.cells.answers.value
         for shot in self.shots[:level]:
             _start, end = self.cells.known(shot, first, second)
-            shown = (end == UNKNOWN) | np.isfinite(value[np.maximum(end, 0)])
+            shown = (end == UNKNOWN) | ~np.isinf(value[np.maximum(end, 0)])
             first, second = first[~shown], second[~shown]
         return [(self.shots[level], first, second)]
 
@@ -249,7 +249,7 @@ class ReadingColumn:
     def _settle(
         self, count: int, look_up: Callable[[int, Index], tuple[NDArray[np.int32], NDArray[np.int32]]]
     ) -> tuple[Index, Index]:
-        """Take the lowest range that shows a value after the dwell or in the end, the highest where none does."""
+        """Take the lowest range that shows a value after the dwell, or has no answer; the highest where none does."""
         start = np.empty(count, dtype=np.intp)
         end = np.empty(count, dtype=np.intp)
         left = np.arange(count)
@@ -258,10 +258,10 @@ class ReadingColumn:
             if shot == self.shots[-1]:
                 break
             value = self.cells.answers.value
-            shown = (end[left] == UNKNOWN) | np.isfinite(value[np.maximum(end[left], 0)])
-            # what climbs to OL may still be short of it when it is read
-            climbs = np.flatnonzero(~shown & (start[left] != UNKNOWN) & np.isfinite(value[np.maximum(start[left], 0)]))
-            shown[climbs] = np.isfinite(self._after_dwell(start[left[climbs]], end[left[climbs]]).value)
+            shown = (end[left] == UNKNOWN) | ~np.isinf(value[np.maximum(end[left], 0)])
+            # what moves may be short of OL when it is read, or not down from it yet
+            moves = np.flatnonzero((start[left] != end[left]) & (start[left] != UNKNOWN) & (end[left] != UNKNOWN))
+            shown[moves] = ~np.isinf(self._after_dwell(start[left[moves]], end[left[moves]]).value)
             left = left[~shown]
         return start, end
 

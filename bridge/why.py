@@ -8,7 +8,6 @@ in the direction their current flows, the one whose weakest branch carries most 
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -24,7 +23,7 @@ from bridge.flows import Flow, list_flows
 from bridge.forecast import Forecast, damage_of, forecast_each
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile
-from bridge.points import Points, meter_current
+from bridge.points import Points, Solution, meter_current
 from bridge.probing import Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
 from bridge.solve import solve_points
@@ -84,6 +83,8 @@ class MeterPath:
         Whether this is the end state; else it is the first instant, when capacitors are charging.
     besides : tuple of PathStep
         Other branches that carry a good share.
+    known : bool
+        Whether the circuit could be solved; there is no path otherwise.
     """
 
     probing: Probing
@@ -92,6 +93,7 @@ class MeterPath:
     steps: tuple[PathStep, ...]
     settled: bool
     besides: tuple[PathStep, ...] = ()
+    known: bool = True
 
 
 def path_of(board: Board, meter: MeterProfile, setup: Setup, faults: Faults, probing: Probing) -> MeterPath:
@@ -116,22 +118,28 @@ def path_of(board: Board, meter: MeterProfile, setup: Setup, faults: Faults, pro
     classes = ChangeClasses(circuit, [Change(), damage_of(circuit, faults)])
     which, mine = np.arange(len(shots)), np.full(len(shots), classes.class_of[1])
     points, factors = build_points(circuit, shots, which, classes, mine)
-    voltage = solve_points(circuit, points).voltage
-    number = _range_in_use(shots, which, voltage, points)
-    path = _widest(circuit, probing, points, voltage, number, np.zeros(len(circuit.capacitor_rows)), settled=True)
+    end = solve_points(circuit, points)
+    number = _range_in_use(shots, which, end, points)
+    unknown = MeterPath(probing, 0.0, 0.0, (), settled=True, known=False)
+    if not end.converged[number]:
+        return unknown
+    path = _widest(circuit, probing, points, end.voltage, number, np.zeros(len(circuit.capacitor_rows)), settled=True)
     if path.steps:
         return path
     beginning, _ = build_points(circuit, shots, which, classes, mine)
     first_instant(circuit, beginning, factors, setup.bus_volts)
     charge = circuit.capacitor_share * setup.bus_volts
-    voltage = solve_points(circuit, beginning).voltage
-    return _widest(circuit, probing, beginning, voltage, number, charge, settled=False)
+    start = solve_points(circuit, beginning)
+    if not start.converged[number]:
+        return unknown
+    return _widest(circuit, probing, beginning, start.voltage, number, charge, settled=False)
 
 
-def _range_in_use(shots: Sequence[Shot], which: NDArray[np.intp], voltage: Array, points: Points) -> int:
-    """Return the range the meter settles in: the lowest that shows a number, else the highest."""
-    shown = displayed(shots, which, voltage[points.red, np.arange(points.size)])
-    return next((number for number, value in enumerate(shown.tolist()) if math.isfinite(value)), len(shots) - 1)
+def _range_in_use(shots: Sequence[Shot], which: NDArray[np.intp], solution: Solution, points: Points) -> int:
+    """Return the range the meter settles in: the lowest that does not show OL, as far as is known, else the highest."""
+    shown = displayed(shots, which, solution.voltage[points.red, np.arange(points.size)])
+    settles = np.isfinite(shown) | ~solution.converged
+    return int(np.argmax(settles)) if settles.any() else len(shots) - 1
 
 
 def _widest(
@@ -219,6 +227,8 @@ def path_words(board: Board, path: MeterPath, faults: Faults = ()) -> str:
     faults : sequence of (Fault, float or None)
         The faults the path was found with, so that shorts can be called by name.
     """
+    if not path.known:
+        return "nobody knows which way the current goes, as the circuit could not be solved,"
     if not path.steps:
         return "nothing conducts between the leads"
     modes = {fault.part: fault.mode for fault, _ in faults}

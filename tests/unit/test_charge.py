@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bridge.advicepage import advice_page
 from bridge.advise import suggest_readings
 from bridge.board import load_board
 from bridge.charge import charge_warning, highest_charge
+from bridge.forecast import forecast
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.render import ranking_page
+from bridge.table import build_space, build_table
 from tests.conftest import Outcome
 
 
@@ -93,3 +96,16 @@ def test_a_bus_that_nobody_measured_is_told_first(
     page = command("rank", "drive-module", str(sheet), *options)
     assert (page.status, page.err) == (0, "")
     assert page.out.startswith("Taken as given: mains off, and the bus measured and empty.") is taken_as_given
+
+
+@pytest.mark.parametrize(("red", "black"), [("P", "N"), ("U", "N"), ("P", "U")])
+def test_a_charged_bus_is_read_in_the_range_it_ends_in(red: str, black: str) -> None:
+    """With 0.4 V left, an ohmmeter that would end at OL shows a falling number; ranking's table and forecast agree."""
+    board, meter, setup = load_board("six-switch-bridge"), load_meter(), Setup(bus_volts=0.4)
+    places = [Probing(red, black, "ohms")]
+    (shown,) = forecast(board, meter, setup, places)
+    (column,) = build_table(build_space(board, setup), meter, places, pairs=False).columns
+    tabled = column.displays(*column.of_classes(np.zeros(1, dtype=np.intp)))
+    assert shown.value is not None
+    assert shown.state == "falling"
+    assert tabled.value[0] == pytest.approx(shown.value, rel=0.01)
