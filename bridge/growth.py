@@ -388,7 +388,7 @@ def _columns(
             pair_classes, row = np.unique(members, return_inverse=True)
             sigma = np.zeros(classes.size)
             sigma[classes.class_of] = tags
-            cells = CellSolver(circuit, column.cells.shots, classes, pair_classes, bus_volts=space.setup.bus_volts)
+            cells = CellSolver(circuit, column.cells.shots, classes, pair_classes, bus_volts=circuit.setup.bus_volts)
             made[key] = cells, members[:count], members, row, sigma
         cells, singles, members, row, sigma = made[key]
         answer.append(

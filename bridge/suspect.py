@@ -82,9 +82,12 @@ class SetupSuspicion:
         readings : sequence of Reading
             The readings as written.
         """
+        charged = self.what == "bus-charged"  # then no reading was taken on an empty bus, whatever its note says
         return [
             dataclasses.replace(
-                reading, probing=really_taken(board, reading.probing, swapped=self.swapped, held=self.held)
+                reading,
+                probing=really_taken(board, reading.probing, swapped=self.swapped, held=self.held),
+                discharged=reading.discharged and not charged,
             )
             for reading in readings
         ]

@@ -484,7 +484,8 @@ def build_table(
     probings : sequence of Probing
         Placements of the leads, in the order they were taken.
     discharged : sequence of bool, optional
-        Whether the board was discharged before each of them; charge is carried along otherwise.
+        Whether the board was discharged before each of them, of what the set-up states as well; charge is carried along
+        otherwise.
     connected : sequence of frozenset of str, optional
         What was connected during each of them, besides what the set-up says.
     settled : sequence of str or None, optional
@@ -500,11 +501,14 @@ def build_table(
     there = [
         space.setup.connected | (connected[number] if connected else frozenset()) for number in range(len(probings))
     ]
-    states = [(probing.lift, what) for probing, what in zip(probings, there, strict=True)]
-    for lifted, what in dict.fromkeys(states):
-        setup = dataclasses.replace(space.setup, connected=what)
+    emptied = [False] * len(probings) if discharged is None else discharged
+    volts = [0.0 if empty else space.setup.bus_volts for empty in emptied]
+    states = [(probing.lift, what, charge) for probing, what, charge in zip(probings, there, volts, strict=True)]
+    for state in dict.fromkeys(states):
+        lifted, what, charge = state
+        setup = dataclasses.replace(space.setup, connected=what, bus_volts=charge)
         circuit = memory.circuit(space.board, setup, lifted)
-        numbers = [number for number, state in enumerate(states) if state == (lifted, what)]
+        numbers = [number for number, other in enumerate(states) if other == state]
         batches = tuple(dict.fromkeys(circuit.junction_batch))
 
         def build(some: Sequence[Place], circuit: Circuit = circuit) -> list[ReadingColumn]:
@@ -514,7 +518,6 @@ def build_table(
         places = [(probings[number], settled[number] if settled else None) for number in numbers]
         group = memory.columns(key, places, build)
         columns.update(zip(numbers, group, strict=True))
-    emptied = [False] * len(probings) if discharged is None else discharged
     ordered = _carry_charge([columns[number] for number in range(len(probings))], emptied)
     return ReadingTable(space, meter, ordered, batches)
 
@@ -540,7 +543,7 @@ def _build_group(
     pair_classes, row_of_double = np.unique(class_of_double, return_inverse=True)
     ln_sigma = np.zeros(classes.size)
     ln_sigma[classes.class_of] = tags
-    cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=space.setup.bus_volts)
+    cells = CellSolver(circuit, shots, classes, pair_classes, bus_volts=circuit.setup.bus_volts)
     columns: list[ReadingColumn] = []
     for number, (probing, _) in enumerate(places):
         mine = tuple(index for index, shot in enumerate(shots) if shot.probing == number)

@@ -109,3 +109,13 @@ def test_a_charged_bus_is_read_in_the_range_it_ends_in(red: str, black: str) -> 
     assert shown.value is not None
     assert shown.state == "falling"
     assert tabled.value[0] == pytest.approx(shown.value, rel=0.01)
+
+
+def test_discharged_before_a_reading_means_empty() -> None:
+    """A residue that the set-up states is gone where the bus was discharged before the reading; elsewhere it is there."""
+    board, meter, setup = load_board("six-switch-bridge"), load_meter(), Setup(bus_volts=0.4)
+    places = [Probing("P", "N", "volts")] * 2
+    columns = build_table(build_space(board, setup), meter, places, [True, False], pairs=False).columns
+    emptied, charged = (column.displays(*column.of_classes(np.zeros(1, dtype=np.intp))) for column in columns)
+    assert emptied.start[0] == pytest.approx(0.0, abs=1e-3)
+    assert charged.start[0] == pytest.approx(0.4, abs=1e-3)
