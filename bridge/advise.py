@@ -339,7 +339,8 @@ def _places_around(board: Board, part: Part) -> list[tuple[str, str]]:
     position = part.position or ""
     places = [(f"G_{position}", f"E_{position}"), (f"GD_{position}", f"E_{position}")]
     found = [pair for pair in places if set(pair) <= set(board.terminals)]
-    switch = board.parts.get(f"Q_{position}")
+    at_place = (one for one in board.parts.values() if one.kind in SWITCH_KINDS and one.position == position)
+    switch = next(at_place, None) if position else None
     if switch is not None:
         high, low = (f"{switch.ref}.{pin}" for pin in tuple(switch.pins)[:2])
         found += [(high, low), (low, high)]

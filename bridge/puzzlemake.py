@@ -31,7 +31,7 @@ from bridge.puzzlestory import TASK, tell_story
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
 from bridge.table import build_space
-from bridge.virtualboard import Damage
+from bridge.virtualboard import Damage, NoAnswerError
 from bridge.wording import listed, quoted
 
 __all__ = ["Made", "Order", "PuzzleMaker", "identity", "make_puzzles"]
@@ -153,7 +153,7 @@ class PuzzleMaker:
         bench = draw_bench(self.board, self.meter, self.setup, damage, error, rng)
         try:
             readings = bench.readings(self.probings)
-        except ArithmeticError:
+        except NoAnswerError:
             raise Rejected("a reading has no answer") from None
         proof = self.prover.prove_error(error, self.errors, readings) if error else self.prover.prove(damage, readings)
         if effort is None or len(proof.answers) > 1:
