@@ -112,7 +112,7 @@ def test_a_charged_bus_is_read_in_the_range_it_ends_in(red: str, black: str) -> 
 
 
 def test_discharged_before_a_reading_means_empty() -> None:
-    """A residue that the set-up states is gone where the bus was discharged before the reading; elsewhere it is there."""
+    """A residue that the set-up states is gone where the bus was discharged before the reading, and there elsewhere."""
     board, meter, setup = load_board("six-switch-bridge"), load_meter(), Setup(bus_volts=0.4)
     places = [Probing("P", "N", "volts")] * 2
     columns = build_table(build_space(board, setup), meter, places, [True, False], pairs=False).columns
