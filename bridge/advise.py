@@ -26,8 +26,7 @@ from bridge.faults import Fault, list_faults
 from bridge.gain import entropy, expected_gain, joint_shares, outcomes_of
 from bridge.lookahead import LOOKED_AT, Lookahead
 from bridge.meter import MeterProfile
-from bridge.partkinds import PART_KINDS
-from bridge.partkinds import SWITCH_KINDS
+from bridge.partkinds import PART_KINDS, SWITCH_KINDS
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Ranking
