@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board, Part
+from bridge.boarddisplays import displays_of
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
-from bridge.displays import displays_of
 from bridge.faults import Fault, list_faults
 from bridge.gain import entropy, expected_gain, joint_shares, outcomes_of
 from bridge.lookahead import LOOKED_AT, Lookahead

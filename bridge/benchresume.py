@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from bridge.advise import Reach
-from bridge.benchsetup import Answers, parse_reach
+from bridge.benchsetup import Briefing, parse_reach
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.journal import is_journal, parse_journal
@@ -18,7 +18,7 @@ from bridge.textfile import decode_text, shown_source
 __all__ = ["resume"]
 
 
-def resume(data: bytes, source: str, board: Board, typed: Answers) -> tuple[Answers, tuple[Reading, ...]]:
+def resume(data: bytes, source: str, board: Board, typed: Briefing) -> tuple[Briefing, tuple[Reading, ...]]:
     """Return what a session had asked, and its readings.
 
     Parameters
@@ -29,7 +29,7 @@ def resume(data: bytes, source: str, board: Board, typed: Answers) -> tuple[Answ
         Name of the file.
     board : Board
         The board.
-    typed : Answers
+    typed : Briefing
         What was typed this time; a meter other than that of the session is refused, what can be reached may change.
 
     Raises
@@ -59,7 +59,7 @@ def resume(data: bytes, source: str, board: Board, typed: Answers) -> tuple[Answ
         reach = typed.reach or _reach_of(journal.bench, board)
     except InputError as error:
         raise InputError(f"skip or reach: {error}", where=where) from None
-    return Answers(
+    return Briefing(
         meter=taken.meter,
         meter_name=journal.meter,
         setup=taken.setup,

@@ -18,7 +18,7 @@ from bridge.benchpage import (
     readings_page,
     standing_page,
 )
-from bridge.benchsetup import Answers, Charged, SetupTalk, refuse_charge
+from bridge.benchsetup import Briefing, Charged, SetupTalk, refuse_charge
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
@@ -84,7 +84,7 @@ class BenchSession:
     ----------
     board : Board
         The board.
-    known : Answers
+    known : Briefing
         What need not be asked.
     readings : sequence of Reading
         Readings of a session that is taken up again.
@@ -99,7 +99,7 @@ class BenchSession:
     def __init__(
         self,
         board: Board,
-        known: Answers,
+        known: Briefing,
         readings: Sequence[Reading] = (),
         *,
         resumed: bool = False,

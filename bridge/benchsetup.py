@@ -19,7 +19,7 @@ from bridge.seen import parse_seen, symptom_words
 from bridge.units import format_volts, parse_quantity
 from bridge.wording import listed, quoted
 
-__all__ = ["Answers", "Charged", "SetupTalk", "parse_reach", "parse_yes", "refuse_charge"]
+__all__ = ["Briefing", "Charged", "SetupTalk", "parse_reach", "parse_yes", "refuse_charge"]
 
 MOST_VOLTS = 2000.0
 WORTH_STATING_V = 0.05  # a residue below this moves no reading
@@ -68,7 +68,7 @@ def refuse_charge(volts: float) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Answers:
+class Briefing:
     """What is known before the first reading; None where it has still to be asked.
 
     Parameters
@@ -167,11 +167,11 @@ class SetupTalk:
     ----------
     board : Board
         The board.
-    known : Answers
+    known : Briefing
         What need not be asked.
     """
 
-    def __init__(self, board: Board, known: Answers) -> None:
+    def __init__(self, board: Board, known: Briefing) -> None:
         self.board = board
         self._known = known
         self._setup = known.setup or Setup()
@@ -184,7 +184,7 @@ class SetupTalk:
         return not self._questions
 
     @property
-    def answers(self) -> Answers:
+    def answers(self) -> Briefing:
         """What was answered; with the measured residue of the bus in the set-up, unless it is discharged each time."""
         residue = self._volts.get(("P", "N"), max(self._volts.values(), key=abs, default=self._setup.bus_volts))
         if abs(residue) < WORTH_STATING_V or self._known.discharged:

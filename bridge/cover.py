@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from bridge.advise import EFFORTS, Reach
 from bridge.board import Board
+from bridge.boarddisplays import BoardDisplays, displays_of
 from bridge.circuit import build_circuit
-from bridge.displays import Shown, displays_of
 from bridge.faults import Fault, list_faults
 from bridge.meter import MeterProfile
 from bridge.partkinds import PART_KINDS
@@ -156,7 +156,7 @@ def cover_board(board: Board, meter: MeterProfile, setup: Setup) -> Cover:
     return Cover(board, len(faults), *told, boards=(None, *faults), effort_needed=needed)
 
 
-def _told_apart(shown: Shown, row: int) -> Flags:
+def _told_apart(shown: BoardDisplays, row: int) -> Flags:
     """Return which pairs of boards one reading tells apart, boards x boards."""
     place, sd = shown.on_scale(row, shown.own_sd[row])
     is_open = np.isinf(place)

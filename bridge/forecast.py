@@ -89,10 +89,8 @@ def state_of(start: float, value: float, end: float, digit: float) -> str:
     digit : float
         One digit of the display.
     """
-    if math.isinf(value) and math.isinf(start):
-        return "OL"
     if math.isinf(value):
-        return "OL"  # it went there while the leads rested
+        return "OL"  # from the first, or it went there while the leads rested
     if math.isinf(end) or end - value > STEADY_DIGITS * digit:
         return "climbing"
     if math.isinf(start) or value - end > STEADY_DIGITS * digit:

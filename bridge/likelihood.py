@@ -15,9 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.columndisplays import ColumnDisplays
 from bridge.meter import MeterProfile
 from bridge.readings import Reading
-from bridge.shown import Displays
 from bridge.turnon import THRESHOLD_SPREAD_V
 
 __all__ = [
@@ -191,7 +191,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
     )
 
 
-def as_read(displays: Displays, model: ReadingModel) -> Displays:
+def as_read(displays: ColumnDisplays, model: ReadingModel) -> ColumnDisplays:
     """Return displays with or without the charge of earlier readings, whichever is nearer to what was read.
 
     How much charge is left after an unknown pause is not known; between all of it and none, the reading itself decides.
@@ -232,7 +232,7 @@ class _Course:
     reaches_open: Mask
 
     @classmethod
-    def of(cls, displays: Displays, which: Index, limit: float, digits_sd: float) -> _Course:
+    def of(cls, displays: ColumnDisplays, which: Index, limit: float, digits_sd: float) -> _Course:
         start, end = displays.start[which], displays.end[which]
         first = np.where(np.isfinite(start), start, limit)
         last = np.where(np.isfinite(end), end, limit)
@@ -278,7 +278,7 @@ def by_ratio(model: ReadingModel, value: Array, sd: Array) -> Mask:
 
 def log_likelihood(
     model: ReadingModel,
-    displays: Displays,
+    displays: ColumnDisplays,
     which: Index,
     mean: Array,
     sd: Array,
@@ -291,7 +291,7 @@ def log_likelihood(
     ----------
     model : ReadingModel
         The reading.
-    displays : Displays
+    displays : ColumnDisplays
         Predicted displays.
     which : ndarray of int, displays
         Those to judge by.

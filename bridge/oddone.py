@@ -17,11 +17,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from bridge.board import Board, Part
+from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel
 from bridge.probing import Probing, Setup
 from bridge.ranking import OddOne
 from bridge.readings import Reading
-from bridge.shown import Displays
 from bridge.table import ReadingTable
 from bridge.units import format_reading
 
@@ -137,7 +137,7 @@ def find_odd_ones(
 
 
 def _odd_in(
-    readings: Sequence[Reading], models: Sequence[ReadingModel], healthy: Sequence[Displays]
+    readings: Sequence[Reading], models: Sequence[ReadingModel], healthy: Sequence[ColumnDisplays]
 ) -> dict[int, float]:
     """Return which readings of a group differ from most of it, and by how many standard deviations."""
     numbers = {
@@ -169,7 +169,7 @@ def _odd_in(
     return odd
 
 
-def _moves(healthy: Displays, model: ReadingModel) -> bool:
+def _moves(healthy: ColumnDisplays, model: ReadingModel) -> bool:
     """Whether a healthy display visibly moves between the first instant and the end."""
     start, end = float(healthy.start[0]), float(healthy.end[0])
     if not (np.isfinite(start) and np.isfinite(end)):
@@ -177,14 +177,14 @@ def _moves(healthy: Displays, model: ReadingModel) -> bool:
     return abs(end - start) > _still_sd(healthy, model)
 
 
-def _sd(healthy: Displays, model: ReadingModel) -> float:
+def _sd(healthy: ColumnDisplays, model: ReadingModel) -> float:
     """Return the standard deviation of a reading against its fellows [unit]; what they share cancels."""
     value, carried = float(healthy.value[0]), float(healthy.carried[0])
     charge = abs(carried - value) if np.isfinite(value) and np.isfinite(carried) else 0.0
     return float(np.hypot(np.hypot(_still_sd(healthy, model), healthy.time_sd[0]), charge))
 
 
-def _still_sd(healthy: Displays, model: ReadingModel) -> float:
+def _still_sd(healthy: ColumnDisplays, model: ReadingModel) -> float:
     """Return the part of it that has nothing to do with charging [unit]."""
     own = float(healthy.own_sd[0]) if np.isfinite(healthy.start[0]) else 0.0
     return float(np.sqrt(FELLOWS_SPREAD * (own**2 + model.digits_sd**2)))

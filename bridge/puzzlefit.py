@@ -18,11 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.columndisplays import ColumnDisplays
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import UNKNOWN
 from bridge.refit import displays_at, refit_ohms
-from bridge.shown import Displays
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
 __all__ = ["AS_GOOD", "Fit", "close_fits", "misfit_limit"]
@@ -233,7 +233,7 @@ def _missed(column: ReadingColumn, model: ReadingModel, start: Index, end: Index
     return (answer if not math.isnan(model.value) else ~np.isfinite(gap))[place]
 
 
-def _parted(column: ReadingColumn, model: ReadingModel, shown: Displays) -> tuple[Array, Array, Array]:
+def _parted(column: ReadingColumn, model: ReadingModel, shown: ColumnDisplays) -> tuple[Array, Array, Array]:
     """Return how far displays are from a reading, their own spread, and what they share, unknowns x displays.
 
     The gap is infinite where the reading cannot come from the display, 0 where it says nothing.
@@ -257,7 +257,7 @@ def _misfits(table: ReadingTable, models: Sequence[ReadingModel], who: _Who) -> 
     return _distances(table, models, shown)
 
 
-def _distances(table: ReadingTable, models: Sequence[ReadingModel], displays: Sequence[Displays]) -> Array:
+def _distances(table: ReadingTable, models: Sequence[ReadingModel], displays: Sequence[ColumnDisplays]) -> Array:
     """Return squared distances, what the readings share taken off; infinite where a reading cannot be had."""
     count = len(displays[0].value)
     gains = list(dict.fromkeys(model.gain for model in models))

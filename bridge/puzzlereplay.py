@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from bridge.advise import probing_cost
 from bridge.board import Board
-from bridge.displays import Shown
+from bridge.boarddisplays import BoardDisplays
 from bridge.faults import Fault
 from bridge.gain import SLIP
 from bridge.meter import MeterProfile
@@ -147,7 +147,7 @@ def _differs(rows: Rows, row: int, reading: Reading) -> NDArray[np.bool_]:
     """Return which explanations a reading speaks against."""
     value = math.inf if reading.value is None else reading.value
     sd = np.array([[DIGITS_VOLTS if reading.unit == "V" else DIGITS_SHARE * value]])
-    shown = Shown(np.array([[value]]), sd, np.zeros((0, 1, 1)), (reading.unit,))
+    shown = BoardDisplays(np.array([[value]]), sd, np.zeros((0, 1, 1)), (reading.unit,))
     here = Rows(rows.who, rows.place[[row]], rows.sd[[row]])
     answer: NDArray[np.bool_] = here.differs(*shown.on_scale(0, sd[0]))[0]
     return answer

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
-from bridge.displays import MOVING_SHARE, ROUGHLY, Shown, displays_of
+from bridge.boarddisplays import MOVING_SHARE, ROUGHLY, BoardDisplays, displays_of
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault
 from bridge.meter import MeterProfile
@@ -157,7 +157,7 @@ def rows_of_singles(table: ReadingTable) -> Rows:
         spreads.append(np.where(here, sd, 1.0))
     no_batch = np.zeros((0, len(values), len(who)))  # what batches add is in the spreads already
     units = tuple(column.unit for column in table.columns)
-    return _rows(who, Shown(np.array(values), np.array(spreads), no_batch, units))
+    return _rows(who, BoardDisplays(np.array(values), np.array(spreads), no_batch, units))
 
 
 def rows_of_sets(
@@ -190,7 +190,7 @@ def rows_of_sets(
     return _rows(who, shown)
 
 
-def _rows(who: Sequence[Row], shown: Shown) -> Rows:
+def _rows(who: Sequence[Row], shown: BoardDisplays) -> Rows:
     sd = shown.sd
     pairs = [shown.on_scale(row, sd[row]) for row in range(len(sd))]
     return Rows(tuple(who), np.array([place for place, _ in pairs]), np.array([spread for _, spread in pairs]))

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
+from bridge.columndisplays import ColumnDisplays
 from bridge.errors import InputError
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import as_read, model_readings
@@ -26,7 +27,6 @@ from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.recentre import shared_errors, with_drops
-from bridge.shown import Displays
 from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
 
 __all__ = ["KnownGood", "learn_reference", "narrow_table"]
@@ -61,7 +61,7 @@ class _NarrowColumn(ReadingColumn):
 
     share: Array = dataclasses.field(default_factory=lambda: np.ones(0))  # batches
 
-    def displays(self, start: Index, end: Index) -> Displays:
+    def displays(self, start: Index, end: Index) -> ColumnDisplays:
         """Return displays that begin at some answers and end at others."""
         shown = ReadingColumn.displays(self, start, end)
         return dataclasses.replace(shown, batch_load=shown.batch_load * self.share[:, None])

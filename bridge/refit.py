@@ -18,12 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.circuit import Circuit
+from bridge.columndisplays import ColumnDisplays
 from bridge.damage import Change, change_of, combine
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import CellSolver
 from bridge.shots import Shot
-from bridge.shown import Displays
 from bridge.table import ReadingTable
 from bridge.variants import ChangeClasses
 
@@ -87,7 +87,7 @@ def refit_ohms(
 
 def displays_at(
     table: ReadingTable, sets: Sequence[tuple[int, ...]], ohms: Sequence[Sequence[float] | Array]
-) -> list[Displays]:
+) -> list[ColumnDisplays]:
     """Return what sets of faults with given resistances show at each reading, solved for anew.
 
     Parameters
@@ -99,7 +99,7 @@ def displays_at(
     ohms : sequence of sequence of float
         Their resistances [ohm]; NaN for a fault without resistance.
     """
-    answer: list[Displays | None] = [None] * len(table.columns)
+    answer: list[ColumnDisplays | None] = [None] * len(table.columns)
     # readings on one circuit are solved together, whenever they were taken
     for numbers in _by_circuit(table):
         columns = [table.columns[number] for number in numbers]

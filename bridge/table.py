@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from bridge.board import Board
 from bridge.circuit import Circuit, build_circuit
+from bridge.columndisplays import ColumnDisplays, add_loads
 from bridge.damage import Change, change_of
 from bridge.dwell import AfterDwell, charge_left, value_after_dwell
 from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
@@ -23,7 +24,6 @@ from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.shots import plan_shots
-from bridge.shown import Displays, add_loads
 from bridge.variants import ChangeClasses
 
 __all__ = [
@@ -287,7 +287,7 @@ class ReadingColumn:
             spread[passed] = np.maximum(spread[passed], CLIFF_SHARE * shown * np.log(limit[lower] / shown))
         return spread
 
-    def displays(self, start: Index, end: Index) -> Displays:
+    def displays(self, start: Index, end: Index) -> ColumnDisplays:
         """Return displays that begin at some answers and end at others."""
         answers = self.cells.answers
         value, time_sd = answers.value[end], np.zeros(len(end))
@@ -311,7 +311,7 @@ class ReadingColumn:
                 (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
             )
         own_sd = math.sqrt(self.taken) * np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end]))
-        return Displays(
+        return ColumnDisplays(
             start=answers.value[start],
             value=value,
             carried=carried,

@@ -10,7 +10,7 @@ from bridge.errors import InputError
 from bridge.options import BenchOptions, BoardName, SeenBefore, with_bench_options
 
 if TYPE_CHECKING:
-    from bridge.benchsetup import Answers
+    from bridge.benchsetup import Briefing
     from bridge.board import Board
 
 __all__ = ["bench_session"]
@@ -65,8 +65,8 @@ def bench_session(
 
 def _typed(
     board: Board, bench: BenchOptions, seen: list[str] | None, reach: str | None, discharged: bool | None
-) -> Answers:
-    from bridge.benchsetup import Answers, parse_reach
+) -> Briefing:
+    from bridge.benchsetup import Briefing, parse_reach
     from bridge.seen import parse_seen
 
     meter = bench.load_meter()
@@ -74,7 +74,7 @@ def _typed(
         allowed = None if reach is None else parse_reach(reach, board)
     except InputError as error:
         raise InputError(str(error), where="--reach") from None
-    return Answers(
+    return Briefing(
         meter=meter,
         meter_name=bench.meter or "",
         setup=bench.setup(board) if bench.states_setup else None,

@@ -16,7 +16,7 @@ from typing import Any
 
 from bridge.advise import Reach
 from bridge.benchsession import BenchSession
-from bridge.benchsetup import Answers
+from bridge.benchsetup import Briefing
 from bridge.board import load_board
 from bridge.meter import load_meter
 from bridge.probing import Setup
@@ -77,7 +77,7 @@ def table_facts(name: str, *, pairs: bool, limit_s: float) -> dict[str, Any]:
 def step_facts(name: str) -> dict[str, Any]:
     """Return what steps of a session take: a reading goes in, the new ranking and the next reading come out."""
     board, meter = load_board(name), load_meter()
-    known = Answers(meter, meter.name, Setup(), (), Reach(), discharged=True)
+    known = Briefing(meter, meter.name, Setup(), (), Reach(), discharged=True)
     # by itself a session ends as soon as it is certain; here it goes on
     session = BenchSession(board, known, certain=1.1)
     answer = session.begin()

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board, list_boards, load_board
+from bridge.boarddisplays import displays_of
 from bridge.circuit import build_circuit
-from bridge.displays import displays_of
 from bridge.faults import Fault, list_faults
 from bridge.gain import expected_gain, joint_shares, outcomes_of
 from bridge.lookahead import LOOKED_AT, Lookahead

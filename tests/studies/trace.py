@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
-from bridge.displays import displays_of
+from bridge.boarddisplays import displays_of
 from bridge.faults import Fault
 from bridge.likelihood import DECADES_OF_OHMS, FALSE_OL, WRONG_READING
 from bridge.meter import MeterProfile

@@ -10,7 +10,7 @@ import pytest
 from bridge.advise import Reach
 from bridge.benchresume import resume
 from bridge.benchsession import Answer, BenchSession
-from bridge.benchsetup import Answers, SetupTalk, parse_reach, parse_yes
+from bridge.benchsetup import Briefing, SetupTalk, parse_reach, parse_yes
 from bridge.board import load_board
 from bridge.errors import InputError
 from bridge.meter import load_meter
@@ -20,7 +20,7 @@ from tests.bench.meterhand import MeterHand
 
 COOKTOP = load_board("single-switch-cooktop")
 BRIDGE = load_board("six-switch-bridge")
-KNOWN = Answers(load_meter(), "handheld", Setup(), (), Reach("gates"), True)
+KNOWN = Briefing(load_meter(), "handheld", Setup(), (), Reach("gates"), True)
 
 
 class Talk:
@@ -50,7 +50,7 @@ class Talk:
         return " ".join(self.said.split())
 
 
-def started(board: str = "single-switch-cooktop", known: Answers = KNOWN) -> Talk:
+def started(board: str = "single-switch-cooktop", known: Briefing = KNOWN) -> Talk:
     """Return a session on a discharged board, ready for the first reading."""
     talk = Talk(BenchSession(load_board(board), known))
     while talk.answer.prompt != "reading? ":
@@ -112,7 +112,7 @@ def test_no_residue_where_the_bus_is_discharged_each_time() -> None:
 
 def test_everything_is_asked_and_kept() -> None:
     """Meter, what is connected, what was seen and what can be reached go into the first line of the record."""
-    talk = Talk(BenchSession(BRIDGE, Answers()))
+    talk = Talk(BenchSession(BRIDGE, Briefing()))
     talk.type("0")
     assert talk.answer.prompt == "meter? "
     assert "nothing-like-it" in talk.type("nothing-like-it")
@@ -275,7 +275,7 @@ def test_the_same_place_again_is_said() -> None:
 
 def test_with_mains_connected_nothing_goes_on() -> None:
     """Told that mains is connected, it asks for nothing else until it is off; then mains is off the board."""
-    asked = Talk(BenchSession(load_board("motor-drive"), Answers(load_meter(), "handheld", None, (), Reach(), True)))
+    asked = Talk(BenchSession(load_board("motor-drive"), Briefing(load_meter(), "handheld", None, (), Reach(), True)))
     while asked.answer.prompt != "connected? ":
         asked.type("0")
     assert "DANGER: mains is connected" in asked.type("mains motor")
@@ -371,7 +371,7 @@ def test_nothing_fits() -> None:
 def test_only_terminals_and_nothing_more_to_gain() -> None:
     """With main terminals only, a gate fault ends in 'within reach', and names a reading beyond."""
     hand = MeterHand.on(COOKTOP, "Q_L:never-on")
-    talk = started(known=Answers(load_meter(), "handheld", Setup(), (), Reach("terminals"), True))
+    talk = started(known=Briefing(load_meter(), "handheld", Setup(), (), Reach("terminals"), True))
     for _ in range(40):
         if talk.answer.done:
             break
@@ -387,11 +387,11 @@ def test_only_terminals_and_nothing_more_to_gain() -> None:
 def test_a_session_is_taken_up_again() -> None:
     """A record gives the same readings, set-up, skips and advice; the bus is measured anew."""
     first = started(
-        known=Answers(load_meter("pocket"), "pocket", Setup(connected=frozenset({"coil"})), (), Reach(), False)
+        known=Briefing(load_meter("pocket"), "pocket", Setup(connected=frozenset({"coil"})), (), Reach(), False)
     )
     first.type("skip", "P N OL", "RES P 0.41", "doubt 2")
     proposal = first.session.hear("").lines
-    known, readings = resume(first.record.encode(), "s", COOKTOP, Answers())
+    known, readings = resume(first.record.encode(), "s", COOKTOP, Briefing())
     assert (known.meter, known.discharged) == (load_meter("pocket"), False)
     assert known.setup is not None
     assert known.setup.connected == {"coil"}
@@ -410,11 +410,11 @@ def test_a_session_is_taken_up_again() -> None:
 @pytest.mark.parametrize(
     ("typed", "named"),
     [
-        (Answers(meter=load_meter("pocket")), "a session with meter handheld, not pocket"),
-        (Answers(setup=Setup(connected=frozenset({"mains"}))), "another set-up"),
+        (Briefing(meter=load_meter("pocket")), "a session with meter handheld, not pocket"),
+        (Briefing(setup=Setup(connected=frozenset({"mains"}))), "another set-up"),
     ],
 )
-def test_another_bench_is_refused(typed: Answers, named: str) -> None:
+def test_another_bench_is_refused(typed: Briefing, named: str) -> None:
     """Options that contradict the session's own are refused: its readings were taken with those."""
     record = started().record
     with pytest.raises(InputError, match=named):
@@ -424,9 +424,9 @@ def test_another_bench_is_refused(typed: Answers, named: str) -> None:
 def test_what_is_no_session_is_refused() -> None:
     """A sheet, and a session of another board, are refused."""
     with pytest.raises(InputError, match="no bench session"):
-        resume(b"red,black,mode,reading\n", "s", COOKTOP, Answers())
+        resume(b"red,black,mode,reading\n", "s", COOKTOP, Briefing())
     with pytest.raises(InputError, match="a journal of board"):
-        resume(started().record.encode(), "s", BRIDGE, Answers())
+        resume(started().record.encode(), "s", BRIDGE, Briefing())
 
 
 def test_what_can_be_reached() -> None:

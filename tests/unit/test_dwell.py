@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bridge.board import Board, load_board
-from bridge.displays import displays_of
+from bridge.boarddisplays import displays_of
 from bridge.faults import Fault
 from bridge.forecast import forecast, forecast_each
 from bridge.meter import load_meter

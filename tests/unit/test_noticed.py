@@ -9,13 +9,13 @@ from typing import Any, cast
 import numpy as np
 import pytest
 
+from bridge.columndisplays import ColumnDisplays
 from bridge.dwell import charge_left
 from bridge.groups import smallest_replacement
 from bridge.likelihood import STATE_NAMED_RIGHT, log_likelihood, model_readings, normal_cdf
 from bridge.meter import load_meter
 from bridge.probing import Probing
 from bridge.readings import Reading
-from bridge.shown import Displays
 
 
 def test_normal_distribution() -> None:
@@ -25,10 +25,10 @@ def test_normal_distribution() -> None:
     assert np.max(np.abs(normal_cdf(z) - exact)) < 7.6e-8
 
 
-def display(start: float, value: float, end: float) -> Displays:
+def display(start: float, value: float, end: float) -> ColumnDisplays:
     """Return one display that begins, is read and ends at some voltages, and that nothing moves."""
     one, none = np.ones(1), np.zeros((0, 1))
-    return Displays(
+    return ColumnDisplays(
         start=start * one, value=value * one, carried=value * one, end=end * one, time_sd=0.01 * one, own_sd=0.01 * one,
         batch_load=none, severity_load=np.zeros((2, 1)), owner=np.zeros((2, 1), dtype=np.intp),
         turn_on=np.full(1, np.inf),

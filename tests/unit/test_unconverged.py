@@ -13,8 +13,9 @@ import bridge.forecast
 from bridge import newton
 from bridge.advise import before_any_reading, suggest_readings
 from bridge.board import load_board
+from bridge.boarddisplays import displays_of
 from bridge.circuit import Circuit
-from bridge.displays import displays_of
+from bridge.columndisplays import ColumnDisplays
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
 from bridge.likelihood import log_likelihood, model_readings
@@ -22,7 +23,6 @@ from bridge.meter import load_meter
 from bridge.points import Points, Solution
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
-from bridge.shown import Displays
 from bridge.solve import solve_points
 from bridge.why import why_sentence
 
@@ -71,7 +71,7 @@ def test_unknown_is_no_evidence(text: str, value: float | None, state: str) -> N
     (model,) = model_readings([Reading(0, PLACE, text, value, "V", state)], METER)
     unknown = np.array([math.nan])
     zero, none = np.zeros(1), np.zeros((0, 1))
-    shown = Displays(
+    shown = ColumnDisplays(
         start=unknown,
         value=unknown,
         carried=unknown,

@@ -21,7 +21,7 @@ from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
 from bridge.variants import ChangeClasses
 
-__all__ = ["MOVING_SHARE", "ROUGHLY", "Shown", "displays_of"]
+__all__ = ["MOVING_SHARE", "ROUGHLY", "BoardDisplays", "displays_of"]
 
 Array = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ ROUGHLY = 0.2  # share of a climbing resistance that it may be off by
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class BoardDisplays:
     """Displays of boards, probings x boards.
 
     Parameters
@@ -88,7 +88,7 @@ def displays_of(
     fault_sets: Sequence[Sequence[tuple[Fault, float | None]]],
     probings: Sequence[Probing],
     lifted: tuple[str, ...] = (),
-) -> Shown:
+) -> BoardDisplays:
     """Return what boards show; NaN where a solve did not converge in the range the meter would settle in.
 
     Parameters
@@ -134,4 +134,4 @@ def displays_of(
         value[row] = np.where(settles, shown, value[row])
         own_sd[row] = np.where(here, own, own_sd[row])
         batch_load[:, row] = np.where(here, load * BATCH_SPREAD_V, batch_load[:, row])
-    return Shown(value, own_sd, batch_load, tuple(units))
+    return BoardDisplays(value, own_sd, batch_load, tuple(units))

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Displays", "add_loads"]
+__all__ = ["ColumnDisplays", "add_loads"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
-class Displays:
+class ColumnDisplays:
     """Distinct displays, with what moves them; infinity is OL, NaN a solve that did not converge.
 
     Parameters
