@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from bridge.meter import MeterProfile, Source
 from bridge.points import meter_current
 from bridge.probing import Hold, Probing
 
-__all__ = ["Shot", "ShotArrays", "displayed", "plan_shots"]
+__all__ = ["HEADROOM", "Shot", "ShotArrays", "displayed", "plan_shots"]
 
 Array = NDArray[np.float64]
 
@@ -48,6 +49,8 @@ class Shot:
         Largest value the display shows, in its unit.
     holds : tuple of (int, float, float)
         Linear row, volts [V] and ohms [ohm] of each held gate.
+    widened : bool
+        Whether the limit lies beyond the range's end, by ``HEADROOM``.
     """
 
     probing: int
@@ -61,6 +64,7 @@ class Shot:
     unit: str
     limit: float
     holds: tuple[tuple[int, float, float], ...]
+    widened: bool = False
 
 
 def _held_rows(circuit: Circuit, holds: Sequence[Hold]) -> tuple[tuple[int, float, float], ...]:
@@ -135,7 +139,10 @@ def plan_shots(
         place = next(number for number, entry in enumerate(ranges) if entry.name == settled)
         lowest, *above = ranges[place:]
         wider = shot(lowest.source, lowest.name, "ohm", HEADROOM * lowest.full_scale)
-        return (wider, *(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in above))
+        return (
+            dataclasses.replace(wider, widened=True),
+            *(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in above),
+        )
     elif probing.range_name is not None:
         ranges = [entry for entry in ranges if entry.name == probing.range_name]
         if not ranges:

@@ -23,7 +23,7 @@ from bridge.predict import UNKNOWN, CellSolver, Progress
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
-from bridge.shots import plan_shots
+from bridge.shots import HEADROOM, plan_shots
 from bridge.variants import ChangeClasses
 
 __all__ = [
@@ -186,6 +186,8 @@ class ReadingColumn:
         Severity spread of each class [1].
     charge : ndarray, capacitors
         What the readings before this one left on the capacitors of a healthy board [V].
+    edge : float
+        Where the lowest range ends, if it was taken to show more than it does; infinite otherwise.
     taken : int
         How many readings were taken here. How far a part strays from its like is one draw, not one per reading: each of
         them is given that spread so much wider that all together tell no more of it than one.
@@ -201,6 +203,7 @@ class ReadingColumn:
     row_of_double: Index
     ln_sigma: Array
     charge: Array
+    edge: float = math.inf
     taken: int = 1
 
     def of_classes(self, classes: Index) -> tuple[Index, Index]:
@@ -276,10 +279,13 @@ class ReadingColumn:
         """Return a spread for displays that a lower range shows as OL although its scale would hold them.
 
         A junction that blocks lets through a little more or less than that range's current: in the one case the range
-        shows OL, in the other a number, and which of them a board does lies within its spread.
+        shows OL, in the other a number, and which of them a board does lies within its spread. Likewise what the range
+        a meter was seen in would show beyond its end may have been read in the next one, where it is another value.
         """
         limit = self.cells.arrays.limit
-        spread = np.zeros(len(value))
+        with np.errstate(invalid="ignore"):
+            beyond = (shot == self.shots[0]) & (value > self.edge) & np.isfinite(value)
+        spread = np.where(beyond, CLIFF_SHARE * math.log(HEADROOM) * np.where(beyond, value, 0.0), 0.0)
         for lower in self.shots[:-1]:
             with np.errstate(invalid="ignore"):
                 passed = (shot > lower) & (value > 0.0) & (value < limit[lower])
@@ -559,6 +565,7 @@ def _build_group(
                 row_of_double=row_of_double,
                 ln_sigma=ln_sigma,
                 charge=np.zeros(len(circuit.capacitor_rows)),
+                edge=shots[mine[0]].limit / HEADROOM if shots[mine[0]].widened else math.inf,
             )
         )
     return columns

@@ -56,3 +56,24 @@ def test_warm_rectifier_is_not_blamed() -> None:
     ranking = rank(WELDER, METER, SETUP, readings)
     assert [(guess.part, guess.mode) for guess in ranking.candidates[0].faults] == [("R_PRE", "open")]
     assert ranking.candidates[0].probability > 0.9
+
+
+def test_read_in_the_next_range_is_no_leak() -> None:
+    """Where the range that fits a number would show OL, it was read in the next one: no leak need explain it."""
+    board = load_board("single-switch-cooktop")
+    virtual = VirtualBoard(
+        with_drops(board, {"rectifier diodes": -0.012}),
+        METER,
+        SETUP,
+        {"diode": 0.0, **{one.name: 0.0 for one in METER.ohms}},
+    )
+    readings = read_board(virtual, standard_sheet(board), ((Fault("D_L", "open"), None),), np.random.default_rng(5))
+    across = next(one for one in readings if (one.probing.red, one.probing.mode) == ("AC1", "ohms"))
+    assert across.value is not None
+    narrow = forecast(virtual.board, METER, SETUP, [dataclasses.replace(ACROSS, range_name="200k")])[0]
+    assert across.value < 200e3
+    assert narrow.value is None
+    ranking = rank(board, METER, SETUP, readings)
+    assert ranking.fit.worst_reading is None
+    assert ranking.groups[0].probability > 0.9
+    assert [(guess.part, guess.mode) for guess in ranking.candidates[0].faults] == [("D_L", "open")]
