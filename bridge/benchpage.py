@@ -78,7 +78,7 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
     columns : int
         Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
     """
-    page: list[str | Table] = []
+    page: list[str | Table] = [] if ranking.caution is None else [ranking.caution]
     if ranking.odd_ones:
         words = ranking.odd_ones[0].words
         page.append(f"Odd one out: {words[0].upper()}{words[1:]}.")

@@ -27,7 +27,7 @@ from bridge.recentre import drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
-from bridge.suspect import suspect_setup
+from bridge.suspect import shows_charge, suspect_setup
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
@@ -82,7 +82,8 @@ def rank(
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board
     stated, larger = _rank_in(known, meter, setup, readings, told, progress, memory)
-    if stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) <= 2:
+    fits = stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) <= 2
+    if fits and (setup.bus_volts != 0.0 or not shows_charge(readings)):
         return stated
     # suspect the set-up before condemning a part, and before condemning many parts
     beliefs = suspect_setup(board, meter, setup, readings, told, larger=larger)

@@ -12,6 +12,7 @@ from bridge.bare import bare_gates
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.evidence import screen
+from bridge.forecast import forecast
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile, list_meters, load_meter
 from bridge.probing import Hold, Setup
@@ -20,7 +21,7 @@ from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import build_space, table_of
 
-__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "suspect_setup"]
+__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "shows_charge", "suspect_setup"]
 
 # How often the bench is not as stated; common practice, no source.
 PRIOR = {
@@ -36,6 +37,7 @@ PRIOR = {
     "wrong-board": 0.005,
 }
 BUS_CHARGES_V = (0.5, 1.5)  # what a first reading or a tired bleeder leaves; both count as one set-up
+SHOWN_CHARGES_V = (0.05, 10.0)  # what a falling display may tell of the bus: less matters to none, more shows OL
 GATE_CHARGE_V = 8.0  # well above any threshold; what a meter's or a finger's charge leaves on a gate
 CONNECTABLE = {
     "motor": "motor-connected",
@@ -123,7 +125,7 @@ def suspect_setup(
     Each state is weighed by the healthy board and every single fault in it; for the stated one, ``larger`` adds the
     rest, so that damage too wide for one fault is not taken for a slip at the bench.
     """
-    states = _states(board, meter, setup)
+    states = _states(board, meter, setup, _charge_shown(board, meter, setup, readings))
     weights = []
     for state in states:
         if state.setup is None:
@@ -151,8 +153,45 @@ def suspect_setup(
     return tuple(sorted(suspicions, key=lambda suspicion: -suspicion.probability))
 
 
-def _states(board: Board, meter: MeterProfile, setup: Setup) -> list[SetupSuspicion]:
-    """Return the states of the bench that this board can be in, with their prior probabilities."""
+def shows_charge(readings: Sequence[Reading]) -> bool:
+    """Whether a display fell while the leads rested in diode or ohms mode: only charge drives it down.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        The readings.
+    """
+    return any(reading.state == "falling" and reading.probing.mode != "volts" for reading in readings)
+
+
+def _charge_shown(board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading]) -> tuple[float, ...]:
+    """Return the charge of the bus that falling ohms displays tell of [V], as far as they do; one value or none."""
+    told = []
+    for reading in readings:
+        if reading.state != "falling" or reading.probing.mode != "ohms" or reading.value is None:
+            continue
+        source = meter.range_for(reading.value).source
+        if source.amps is not None:
+            volts = source.amps * reading.value
+        else:
+            volts = source.open_volts * reading.value / (reading.value + float(source.ohms or 0.0))
+        if SHOWN_CHARGES_V[0] <= volts <= SHOWN_CHARGES_V[1]:
+            told.append((volts, reading))
+    if not told:
+        return ()
+    volts, reading = max(told, key=lambda one: one[0])
+    # by then it had fallen some way already: as far as the good board's would have
+    (good,) = forecast(board, meter, dataclasses.replace(setup, bus_volts=volts), [reading.probing])
+    if good.value is not None and reading.value is not None and good.value > 0.5 * reading.value:
+        volts *= reading.value / good.value
+    return (volts,)
+
+
+def _states(board: Board, meter: MeterProfile, setup: Setup, shown: Sequence[float] = ()) -> list[SetupSuspicion]:
+    """Return the states of the bench that this board can be in, with their prior probabilities.
+
+    ``shown`` are charges of the bus [V] that the readings tell of, beside the usual ones.
+    """
     parts = board.parts.values()
     states = [SetupSuspicion("leads-swapped", PRIOR["leads-swapped"], setup, swapped=True)]
     for what, name in CONNECTABLE.items():
@@ -163,9 +202,10 @@ def _states(board: Board, meter: MeterProfile, setup: Setup) -> list[SetupSuspic
         closed = dataclasses.replace(setup, relay_closed=True)
         states.append(SetupSuspicion("relay-closed", PRIOR["relay-closed"], closed))
     if setup.bus_volts == 0.0 and any(part.bus_share for part in parts):
-        share = PRIOR["bus-charged"] / len(BUS_CHARGES_V)
+        charges = (*BUS_CHARGES_V, *shown)
+        share = PRIOR["bus-charged"] / len(charges)
         states += [
-            SetupSuspicion("bus-charged", share, dataclasses.replace(setup, bus_volts=volts)) for volts in BUS_CHARGES_V
+            SetupSuspicion("bus-charged", share, dataclasses.replace(setup, bus_volts=volts)) for volts in charges
         ]
     bare = [board.parts[ref].position for ref in bare_gates(board, setup)]
     floating = list(dict.fromkeys(position for position in bare if position is not None))

@@ -12,7 +12,7 @@ from bridge.board import Board, load_board
 from bridge.faults import parse_fault
 from bridge.forecast import default_probings, forecast
 from bridge.meter import load_meter
-from bridge.probing import Setup
+from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.suspect import exchange_leads, suspect_setup
@@ -153,3 +153,20 @@ def test_only_a_floating_gate_holds_charge(board: Board) -> None:
     (reading,) = [one for one in readings_of(board, Setup()) if (one.probing.red, one.probing.black) == ("P", "U")]
     held = next(state for state in states if state.held[0].position == "UH")
     assert held.taken(bare, [reading])[0].probing.hold == held.held
+
+
+def test_a_falling_display_tells_of_charge() -> None:
+    """A good board with 0.4 V left on its bus: falling ohms give it away, though each alone might be a wrong word."""
+    board, meter = load_board("six-switch-bridge"), load_meter()
+    places = [Probing("N", "P"), Probing("U", "P"), *(Probing(red, "N", "ohms") for red in "PUVW")]
+    readings = []
+    for one in forecast(board, meter, Setup(bus_volts=0.4), places):
+        value = None if one.value is None else meter.display(one.probing.mode, None, one.value)
+        readings.append(Reading(0, one.probing, "", value, one.unit, one.state or "", discharged=True))
+    assert [reading.state for reading in readings].count("falling") == 4
+    ranking = rank(board, meter, Setup(), readings)
+    believed = max(ranking.setup, key=lambda one: one.probability)
+    assert believed.what == "bus-charged"
+    assert believed.probability > 0.6
+    assert "falls in ohms mode means charge" in (ranking.caution or "")
+    assert not ranking.candidates[0].faults
