@@ -35,7 +35,7 @@ from bridge.readings import Reading, parse_reading
 from bridge.render import percent
 from bridge.repair import repair_list, replace_lists
 from bridge.repairpage import repair_page
-from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule
+from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule, was_repeated
 from bridge.table import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
@@ -409,7 +409,8 @@ class BenchSession:
         if verdict is not None:
             return Answer(tuple(narrow_lines([*page, *verdict])), done=True)
         worst = ranking.fit.worst_reading
-        if not ranking.fit.ok and worst is not None:
+        again = worst is not None and not was_repeated(self.readings, worst)
+        if worst is not None and (again or not ranking.fit.ok):
             self._advice = NextReading(ranking.readings[worst].probing, 0.0, 1.0, ())
         else:
             advice = suggest_readings(ranking, 1, self._reach)
@@ -427,7 +428,7 @@ class BenchSession:
         """Return how the session ends by itself; None where it goes on."""
         worst = ranking.fit.worst_reading
         if self.readings and not ranking.fit.ok:
-            if worst is not None and not self._was_repeated(worst):
+            if worst is not None and not was_repeated(self.readings, worst):
                 return None
             tried = ", and taking the worst again has not helped" if worst is not None else ""
             return [
@@ -462,10 +463,6 @@ class BenchSession:
         short = f"In short: replace {what} ({percent(stands.probability)}). `bridgefault report` puts it all on a page."
         return [f"{said} {what}.", *repair_page(repair_list(ranking)), short]
 
-    def _was_repeated(self, number: int) -> bool:
-        reading = self.readings[number]
-        return reading.doubted or sum(one.probing == reading.probing for one in self.readings) > 1
-
     def _nothing_helps(self, ranking: Ranking) -> Page:
         lists = list(replace_lists(ranking).items())
         page: list[str | Table] = [
@@ -474,7 +471,7 @@ class BenchSession:
         ]
         beyond = suggest_readings(ranking, 1, Reach(blocked=frozenset(), skipped=frozenset()))
         if beyond:
-            page.append(f"Beyond that one would: {proposal_page(beyond[0], ())[-1]}")
+            page += ["Beyond that one would.", *proposal_page(beyond[0], ())]
         if not self.readings:
             return page
         if lists[0][0]:

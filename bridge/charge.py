@@ -73,9 +73,7 @@ def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:
             "A minus sign in diode or ohms mode means charge on the board, or leads exchanged: measure it in volts "
             "mode, discharge through a resistor, and take that reading again."
         )
-    if setup.bus_volts == 0.0 and any(
-        reading.state == "falling" and reading.probing.mode == "ohms" for reading in readings
-    ):
+    if any(reading.state == "falling" and reading.probing.mode == "ohms" for reading in readings):
         return (
             "A display that falls in ohms mode means charge on the board: measure it in volts mode, discharge through "
             "a resistor, and take that reading again."

@@ -16,7 +16,7 @@ ORIGINS = (
     "The board lay in a returns crate. The label on it has a date and no word about the fault.",
     "A colleague left this board on your bench before a holiday, with a note: please look at it.",
     "The board comes from a machine that was scrapped after a flood on another floor. It never got wet.",
-    "A customer had three drives fail in one year and wants each board looked at, this one too.",
+    "A customer had three machines fail in one year and wants each board looked at, this one too.",
     "The board was bought as a spare, second hand, tested by the seller. Nobody knows how.",
     "It was taken out of a running line at the yearly service, because its fan was noisy.",
     "The machine is at the other end of the country. Its fitter sent the board and cannot be reached.",
