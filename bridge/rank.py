@@ -81,12 +81,14 @@ def rank(
     told = tuple(parse_seen(text, board) for text in seen)
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board
+    memory = TableMemory() if memory is None else memory
     stated, larger = _rank_in(known, meter, setup, readings, told, progress, memory)
-    fits = stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) <= 2
+    # two faults at once are about as rare as something left connected
+    fits = stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) < 2
     if fits and (setup.bus_volts != 0.0 or not shows_charge(readings)):
         return stated
-    # suspect the set-up before condemning a part, and before condemning many parts
-    beliefs = suspect_setup(board, meter, setup, readings, told, larger=larger)
+    # suspect the set-up before condemning a part, and before condemning several
+    beliefs = suspect_setup(board, meter, setup, readings, told, larger=larger, memory=memory)
     likeliest = beliefs[0]
     answer = stated
     if likeliest.setup is not None:
@@ -108,11 +110,10 @@ def _rank_in(
     readings: Sequence[Reading],
     seen: tuple[Seen, ...],
     progress: Progress | None,
-    memory: TableMemory | None,
+    memory: TableMemory,
 ) -> tuple[Ranking, float]:
     """Rank in one state of the bench; also return by how much more than one fault raises the log evidence."""
     board = known.board
-    memory = TableMemory() if memory is None else memory
     space = memory.space(board, setup)
     space = dataclasses.replace(space, priors=space.priors.given(seen))
     models = model_readings(readings, meter)

@@ -19,7 +19,7 @@ from bridge.probing import Hold, Setup
 from bridge.ranking import really_taken
 from bridge.readings import Reading
 from bridge.seen import Seen
-from bridge.table import build_space, table_of
+from bridge.table import TableMemory, table_of
 
 __all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "shows_charge", "suspect_setup"]
 
@@ -108,6 +108,7 @@ def suspect_setup(
     seen: Sequence[Seen] = (),
     *,
     larger: float = 0.0,
+    memory: TableMemory | None = None,
 ) -> tuple[SetupSuspicion, ...]:
     """Return states of the bench that could explain the readings, most probable first; they sum to 1.
 
@@ -119,19 +120,23 @@ def suspect_setup(
         What was seen before any reading.
     larger : float
         By how much pairs and larger sets of faults raise the log evidence of the stated set-up.
+    memory : TableMemory, optional
+        What earlier rankings of this board worked out, and this one will.
 
     Notes
     -----
     Each state is weighed by the healthy board and every single fault in it; for the stated one, ``larger`` adds the
     rest, so that damage too wide for one fault is not taken for a slip at the bench.
     """
+    memory = TableMemory() if memory is None else memory
     states = _states(board, meter, setup, _charge_shown(board, meter, setup, readings))
     weights = []
     for state in states:
         if state.setup is None:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))
         else:
-            evidence = _log_evidence(board, state.meter or meter, state.setup, state.taken(board, readings), seen)
+            taken = state.taken(board, readings)
+            evidence = _log_evidence(board, state.meter or meter, state.setup, taken, seen, memory)
         if state.what == "as-stated":
             evidence += larger
         weights.append(float(np.log(state.probability)) + evidence)
@@ -222,13 +227,18 @@ def _states(board: Board, meter: MeterProfile, setup: Setup, shown: Sequence[flo
 
 
 def _log_evidence(
-    board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading], seen: Sequence[Seen]
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    readings: Sequence[Reading],
+    seen: Sequence[Seen],
+    memory: TableMemory,
 ) -> float:
     """Return the log evidence of the healthy board and all single faults in one state of the bench."""
     try:
-        space = build_space(board, setup)
+        space = memory.space(board, setup)
         space = dataclasses.replace(space, priors=space.priors.given(seen))
-        table = table_of(space, meter, readings, pairs=False)
+        table = table_of(space, meter, readings, pairs=False, memory=memory)
     except InputError:
         return -1e6  # a lead that does not exist in this state
     screened = screen(table, model_readings(readings, meter), pairs=False)
