@@ -403,7 +403,9 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ra
     caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)
     late = np.where(creeps, LATE_SHARE * at_dwell, 0.0)
     density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, late)
-    answer: Array = honest * density + (1.0 - honest) * model.slip_density
+    # the wrong word for what was read right is one mistake; a wrong number as well is a slip
+    misnamed = (1.0 - model.slip) * (1.0 - STATE_NAMED_RIGHT)
+    answer: Array = honest * density + misnamed * at_dwell + model.slip * model.slip_density
     return answer
 
 

@@ -354,6 +354,18 @@ def identity(key: Key) -> object:
     return _identity(key.error, key.faults)
 
 
+def look_alikes(key: Key) -> set[object]:
+    """Return the identities of all that would be the same puzzle: what nothing in place tells from what is planted.
+
+    Parameters
+    ----------
+    key : Key
+        The key.
+    """
+    same = [tuple((part, mode) for part, _, mode in (text.partition(":") for text in faults)) for faults in key.same]
+    return {identity(key), *((key.error, faults) for faults in same)}
+
+
 def _identity(error: str, faults: Iterable[Fault | PlantedFault]) -> object:
     return error, tuple((fault.part, fault.mode) for fault in faults)
 
@@ -361,7 +373,7 @@ def _identity(error: str, faults: Iterable[Fault | PlantedFault]) -> object:
 def make_puzzles(
     order: Order, progress: Callable[[int, int, int], None] | None = None, workers: int | None = None
 ) -> Made:
-    """Return a set of puzzles, no two the same.
+    """Return a set of puzzles, no two the same: none planted with what another's readings could as well stand for.
 
     Parameters
     ----------
@@ -397,7 +409,7 @@ def make_puzzles(
             elif order.levels and quota[outcome.puzzle.level] <= 0:
                 rejected[f"level {outcome.puzzle.level}"] += 1
             else:
-                known.add(identity(outcome))
+                known |= look_alikes(outcome)
                 quota[outcome.puzzle.level] -= 1
                 puzzle = dataclasses.replace(outcome.puzzle, number=len(keys) + 1)
                 keys.append(dataclasses.replace(outcome, puzzle=puzzle))

@@ -14,9 +14,9 @@ from bridge.commands.puzzle import make
 from bridge.probing import Setup
 from bridge.puzzledraw import Wish
 from bridge.puzzlefile import parse_key
-from bridge.puzzlemake import Order, PuzzleMaker
+from bridge.puzzlemake import Order, PuzzleMaker, identity, look_alikes
 from bridge.puzzleset import load_keys
-from tests.conftest import Outcome
+from tests.conftest import ROOT, Outcome
 
 
 @pytest.mark.slow
@@ -37,6 +37,16 @@ def test_a_part_asked_for_fails(command: Callable[..., Outcome], tmp_path: Path)
     ranked = command("rank", "single-switch-cooktop", str(folder / "trainee" / "puzzle-01.csv"), "--json")
     replace = json.loads(ranked.out)["parts"][0]["package"]
     assert replace in {package for answer in key.answers for package in answer}
+
+
+def test_what_reads_alike_is_the_same_puzzle() -> None:
+    """What nothing in place tells from the planted fault makes no other puzzle of the set."""
+    for key in load_keys(str(ROOT / "examples/class-set/trainer")):
+        alike = look_alikes(key)
+        assert identity(key) in alike
+        assert len(alike) == len(
+            {tuple(faults) for faults in key.same} | {tuple(f"{one.part}:{one.mode}" for one in key.faults)}
+        )
 
 
 @pytest.mark.parametrize(
