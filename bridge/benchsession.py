@@ -35,7 +35,7 @@ from bridge.readings import Reading, parse_reading
 from bridge.render import percent
 from bridge.repair import repair_list, replace_lists
 from bridge.repairpage import repair_page
-from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule, was_repeated
+from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule, asks_again
 from bridge.table import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
@@ -409,8 +409,7 @@ class BenchSession:
         if verdict is not None:
             return Answer(tuple(narrow_lines([*page, *verdict])), done=True)
         worst = ranking.fit.worst_reading
-        again = worst is not None and not was_repeated(self.readings, worst)
-        if worst is not None and (again or not ranking.fit.ok):
+        if worst is not None and (asks_again(ranking) or not ranking.fit.ok):
             self._advice = NextReading(ranking.readings[worst].probing, 0.0, 1.0, ())
         else:
             advice = suggest_readings(ranking, 1, self._reach)
@@ -428,7 +427,7 @@ class BenchSession:
         """Return how the session ends by itself; None where it goes on."""
         worst = ranking.fit.worst_reading
         if self.readings and not ranking.fit.ok:
-            if worst is not None and not was_repeated(self.readings, worst):
+            if asks_again(ranking):
                 return None
             tried = ", and taking the worst again has not helped" if worst is not None else ""
             return [

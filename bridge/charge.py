@@ -12,7 +12,7 @@ from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.units import format_volts
 
-__all__ = ["DANGEROUS_V", "EMPTY_V", "bus_was_measured", "charge_warning", "highest_charge"]
+__all__ = ["DANGEROUS_V", "EMPTY_V", "bus_was_measured", "charge_warning", "falls", "highest_charge"]
 
 DANGEROUS_V = 60.0
 EMPTY_V = 0.5
@@ -33,6 +33,17 @@ def highest_charge(readings: Sequence[Reading], setup: Setup) -> float:
         if reading.probing.mode == "volts" and reading.value is not None:
             latest[frozenset((reading.probing.red, reading.probing.black))] = abs(reading.value)
     return max([abs(setup.bus_volts), *latest.values()])
+
+
+def falls(reading: Reading) -> bool:
+    """Whether a display fell in ohms mode while the leads rested: only charge drives it down.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    """
+    return reading.state == "falling" and reading.probing.mode == "ohms"
 
 
 def bus_was_measured(readings: Sequence[Reading]) -> bool:
@@ -73,7 +84,7 @@ def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:
             "A minus sign in diode or ohms mode means charge on the board, or leads exchanged: measure it in volts "
             "mode, discharge through a resistor, and take that reading again."
         )
-    if any(reading.state == "falling" and reading.probing.mode == "ohms" for reading in readings):
+    if any(map(falls, readings)):
         return (
             "A display that falls in ohms mode means charge on the board: measure it in volts mode, discharge through "
             "a resistor, and take that reading again."

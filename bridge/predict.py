@@ -232,10 +232,8 @@ class CellSolver:
 
         Parameters
         ----------
-        shot : int
-            The shot they are read in.
-        first, second : ndarray of int, pairs
-            Rows of ``pair_classes``.
+        shot, first, second
+            As for :meth:`known`.
 
         Returns
         -------

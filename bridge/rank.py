@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from bridge.belief import Beliefs, join, label_groups, weigh
 from bridge.board import Board
+from bridge.charge import falls
 from bridge.errors import InputError
 from bridge.evidence import ScreenedSpace, Survivors, refine, screen
 from bridge.fit import judge_fit
@@ -27,7 +28,7 @@ from bridge.recentre import drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
-from bridge.suspect import shows_charge, suspect_setup
+from bridge.suspect import suspect_setup
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
@@ -85,7 +86,7 @@ def rank(
     stated, larger = _rank_in(known, meter, setup, readings, told, progress, memory)
     # two faults at once are about as rare as something left connected
     fits = stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) < 2
-    if fits and (setup.bus_volts != 0.0 or not shows_charge(readings)):
+    if fits and (setup.bus_volts != 0.0 or not any(map(falls, readings))):
         return stated
     # suspect the set-up before condemning a part, and before condemning several
     beliefs = suspect_setup(board, meter, setup, readings, told, larger=larger, memory=memory)

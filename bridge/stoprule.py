@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from bridge.advise import CERTAIN, HEALTHY_EXCLUDED
 from bridge.health import speaks_against_health
 from bridge.ranking import Ranking
-from bridge.readings import Reading
 from bridge.repair import replace_lists
 
-__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "was_repeated"]
+__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "asks_again"]
 
 SURE, LITTLE, LITTLE_TIMES = 0.90, 0.02, 3  # from 90 % on, three readings that move it by less than 2 % each are enough
 
@@ -60,7 +58,7 @@ class StopRule:
         ranking : Ranking
             After the last reading.
         """
-        if not ranking.readings or not ranking.fit.ok or _asks_again(ranking):
+        if not ranking.readings or not ranking.fit.ok or asks_again(ranking):
             return None
         believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
         if believed is not None and believed.what != "as-stated" and believed.probability >= 1.0 - self.certain:
@@ -86,7 +84,7 @@ class StopRule:
             return None
         self._leads[count] = Standing(*next(iter(replace_lists(ranking).items())), settled=True)
         recent = [self._leads[number] for number in range(count - LITTLE_TIMES, count + 1) if number in self._leads]
-        if self.certain > CERTAIN or not ranking.fit.ok or _asks_again(ranking) or len(recent) <= LITTLE_TIMES:
+        if self.certain > CERTAIN or not ranking.fit.ok or asks_again(ranking) or len(recent) <= LITTLE_TIMES:
             return None  # who asks for more than the usual certainty wants every reading
         last = recent[-1]
         moves = [abs(after.probability - before.probability) for before, after in itertools.pairwise(recent)]
@@ -98,21 +96,16 @@ class StopRule:
         return last
 
 
-def _asks_again(ranking: Ranking) -> bool:
-    """Whether a reading is to be taken again that has not been: nothing is condemned before."""
-    worst = ranking.fit.worst_reading
-    return worst is not None and not was_repeated(ranking.readings, worst)
-
-
-def was_repeated(readings: Sequence[Reading], number: int) -> bool:
-    """Whether a reading was taken once more at its place, or is known to be doubtful.
+def asks_again(ranking: Ranking) -> bool:
+    """Whether a reading is to be taken again that has not been, nor is known to be doubtful; it comes before a verdict.
 
     Parameters
     ----------
-    readings : sequence of Reading
-        The readings.
-    number : int
-        The reading, from 0.
+    ranking : Ranking
+        After the last reading.
     """
-    reading = readings[number]
-    return reading.doubted or sum(one.probing == reading.probing for one in readings) > 1
+    worst = ranking.fit.worst_reading
+    if worst is None:
+        return False
+    reading = ranking.readings[worst]
+    return not reading.doubted and sum(one.probing == reading.probing for one in ranking.readings) == 1

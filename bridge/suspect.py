@@ -10,6 +10,7 @@ import numpy as np
 
 from bridge.bare import bare_gates
 from bridge.board import Board
+from bridge.charge import falls
 from bridge.errors import InputError
 from bridge.evidence import screen
 from bridge.forecast import forecast
@@ -21,7 +22,7 @@ from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import TableMemory, table_of
 
-__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "shows_charge", "suspect_setup"]
+__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "suspect_setup"]
 
 # How often the bench is not as stated; common practice, no source.
 PRIOR = {
@@ -158,22 +159,11 @@ def suspect_setup(
     return tuple(sorted(suspicions, key=lambda suspicion: -suspicion.probability))
 
 
-def shows_charge(readings: Sequence[Reading]) -> bool:
-    """Whether a display fell while the leads rested in diode or ohms mode: only charge drives it down.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-        The readings.
-    """
-    return any(reading.state == "falling" and reading.probing.mode != "volts" for reading in readings)
-
-
 def _charge_shown(board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading]) -> tuple[float, ...]:
     """Return the charge of the bus that falling ohms displays tell of [V], as far as they do; one value or none."""
     told = []
     for reading in readings:
-        if reading.state != "falling" or reading.probing.mode != "ohms" or reading.value is None:
+        if not falls(reading) or reading.value is None:
             continue
         source = meter.range_for(reading.value).source
         if source.amps is not None:

@@ -186,8 +186,6 @@ class ReadingColumn:
         Severity spread of each class [1].
     charge : ndarray, capacitors
         What the readings before this one left on the capacitors of a healthy board [V].
-    edge : float
-        Where the lowest range ends, if it was taken to show more than it does; infinite otherwise.
     taken : int
         How many readings were taken here. How far a part strays from its like is one draw, not one per reading: each of
         them is given that spread so much wider that all together tell no more of it than one.
@@ -203,7 +201,6 @@ class ReadingColumn:
     row_of_double: Index
     ln_sigma: Array
     charge: Array
-    edge: float = math.inf
     taken: int = 1
 
     def of_classes(self, classes: Index) -> tuple[Index, Index]:
@@ -284,7 +281,8 @@ class ReadingColumn:
         """
         limit = self.cells.arrays.limit
         with np.errstate(invalid="ignore"):
-            beyond = (shot == self.shots[0]) & (value > self.edge) & np.isfinite(value)
+            widened = (shot == self.shots[0]) & self.cells.shots[self.shots[0]].widened
+            beyond = widened & (value > limit[self.shots[0]] / HEADROOM) & np.isfinite(value)
         spread = np.where(beyond, CLIFF_SHARE * math.log(HEADROOM) * np.where(beyond, value, 0.0), 0.0)
         for lower in self.shots[:-1]:
             with np.errstate(invalid="ignore"):
@@ -565,7 +563,6 @@ def _build_group(
                 row_of_double=row_of_double,
                 ln_sigma=ln_sigma,
                 charge=np.zeros(len(circuit.capacitor_rows)),
-                edge=shots[mine[0]].limit / HEADROOM if shots[mine[0]].widened else math.inf,
             )
         )
     return columns

@@ -27,7 +27,7 @@ from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.repair import replace_lists
-from bridge.stoprule import StopRule, was_repeated
+from bridge.stoprule import StopRule, asks_again
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from bridge.worksheet import make_worksheet
@@ -95,7 +95,7 @@ def probe(
     ranking = before_any_reading(board, meter, setup)
     while len(readings) < READINGS_MOST:
         worst = ranking.fit.worst_reading
-        if plan is None and worst is not None and not was_repeated(readings, worst):
+        if plan is None and worst is not None and asks_again(ranking):
             place = readings[worst].probing
         elif plan is None:
             advice = suggest_readings(ranking, 1)

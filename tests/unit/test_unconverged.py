@@ -15,7 +15,6 @@ from bridge.advise import before_any_reading, suggest_readings
 from bridge.board import load_board
 from bridge.boarddisplays import displays_of
 from bridge.circuit import Circuit
-from bridge.columndisplays import ColumnDisplays
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
 from bridge.likelihood import log_likelihood, model_readings
@@ -25,6 +24,7 @@ from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.solve import solve_points
 from bridge.why import why_sentence
+from tests.unit.test_noticed import display
 
 BOARD, METER = load_board("six-switch-bridge"), load_meter()
 PLACE = Probing("U", "P")
@@ -70,19 +70,7 @@ def test_unknown_is_no_evidence(text: str, value: float | None, state: str) -> N
     """A hypothesis whose display is not known gives a reading the chance it has on a board nobody knows."""
     (model,) = model_readings([Reading(0, PLACE, text, value, "V", state)], METER)
     unknown = np.array([math.nan])
-    zero, none = np.zeros(1), np.zeros((0, 1))
-    shown = ColumnDisplays(
-        start=unknown,
-        value=unknown,
-        carried=unknown,
-        end=unknown,
-        time_sd=zero,
-        own_sd=zero,
-        batch_load=none,
-        severity_load=np.zeros((2, 1)),
-        owner=np.zeros((2, 1), dtype=np.intp),
-        turn_on=np.array([math.inf]),
-    )
+    shown = display(math.nan, math.nan, math.nan)
     found = log_likelihood(model, shown, np.zeros(1, dtype=np.intp), unknown, np.full(1, 0.01), 2.0)
     assert found == pytest.approx(model.unknown_board)
     assert np.all(found < 0.0)
