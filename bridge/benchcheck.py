@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bridge.board import Board
 from bridge.faults import Fault
@@ -20,6 +21,7 @@ _BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 DROP_V = (0.25, 0.95)  # what junctions of the trade read in diode mode, typed in volts; common practice, no source
 DROP_MV = (250.0, 950.0)  # the same typed in millivolts
 NEAR = 1.5  # a resistance within this factor is what somebody expects there
+NEAR_V = 0.07  # a drop within this is what a good board shows there
 ASKED, EXPECTED = 12, 0.3  # of the likeliest hypotheses; as much of them expects it: no question
 
 
@@ -39,7 +41,8 @@ def doubtful_number(
     setup : Setup
         The state of the bench.
     candidates : sequence of Candidate
-        What is likeliest so far; a resistance that many of them, or a good board, read there is not asked about.
+        What is likeliest so far; a resistance that many of them, or a good board, read there is not asked about, unless
+        it is also the drop of a good board in diode mode.
     """
     probing, value = reading.probing, reading.value
     if probing.mode != "ohms" or value is None or _BARE.fullmatch(reading.text.strip()) is None:
@@ -51,9 +54,13 @@ def doubtful_number(
     sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in likely]
     healthy, *others = (row[0].value for row in forecast_each(board, meter, setup, [probing], [[], *sets]))
     near = [shown is not None and shown > 0.0 and 1.0 / NEAR <= value / shown <= NEAR for shown in (healthy, *others)]
-    if near[0] or sum(one.probability for one, fits in zip(likely, near[1:], strict=True) if fits) >= EXPECTED:
-        return None
     volts = value if as_volts else value / 1000.0
+    # a short of 0.4 ohm and a good diode's 0.4 V are one number: where both are likely, only the technician knows
+    (as_diode,) = forecast_each(board, meter, setup, [replace(probing, mode="diode", range_name=None)], [[]])[0]
+    drop_there = as_diode.value is not None and abs(as_diode.value - volts) <= NEAR_V
+    expected = sum(one.probability for one, fits in zip(likely, near[1:], strict=True) if fits) >= EXPECTED
+    if near[0] or (expected and not drop_there):
+        return None
     text = format_compact(value)
     return (
         f"{probing.red} to {probing.black}: {reading.text} in ohms? It looks like a drop of {volts:g} V, as diode mode "

@@ -8,13 +8,16 @@ import json
 import pytest
 
 from bridge.advise import Reach
+from bridge.benchcheck import doubtful_number
 from bridge.benchresume import resume
 from bridge.benchsession import Answer, BenchSession
 from bridge.benchsetup import Briefing, SetupTalk, parse_reach, parse_yes
 from bridge.board import load_board
 from bridge.errors import InputError
+from bridge.faults import parse_fault
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing, Setup
+from bridge.ranking import Candidate, FaultGuess
 from bridge.readings import parse_readings
 from tests.bench.meterhand import MeterHand
 
@@ -480,3 +483,14 @@ def test_charge_met_on_the_way_is_no_reading() -> None:
     assert talk.answer.done
     assert "dangerous to touch" in talk.answer.refused
     assert "Next:" not in said
+
+
+def test_a_short_that_is_also_a_drop_is_asked_about() -> None:
+    """A shorted switch is likely, and 0.4 ohm would fit it; but a good diode shows 0.4 V there: one question."""
+    cooktop = load_board("half-bridge-cooktop")
+    short, _ = parse_fault("Q_L:ce-short", cooktop)
+    likely = [Candidate((FaultGuess(short.part, short.mode, 0.2),), 0.9, 0)]  # 0.4 ohm with the leads
+    typed = parse_readings(b"red,black,mode,reading\nN,MID,ohms,0.4\n", "x.csv", cooktop, load_meter()).readings[0]
+    assert "looks like a drop" in (doubtful_number(typed, cooktop, load_meter(), Setup(), likely) or "")
+    other_way = parse_readings(b"red,black,mode,reading\nMID,N,ohms,0.4\n", "x.csv", cooktop, load_meter()).readings[0]
+    assert doubtful_number(other_way, cooktop, load_meter(), Setup(), likely) is None
