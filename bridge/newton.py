@@ -29,6 +29,7 @@ GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test 
 ALWAYS_ON_GATE_V = 15.0
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
 ROUNDING_SHARE = 8.0 * float(np.finfo(float).eps)  # of conductance times voltage
+CHANNEL_ROUNDING_SHARE = ROUNDING_SHARE * 15.0 / laws.CHANNEL_SLOPE_V  # of its current: the exponent's rounding
 LEAST_RESIDUAL_A = 1e-18  # a tenth of the share of the least test current
 STEP_V = 1e-6  # last move of a converged reading; Newton's next is its square. Idle nodes may drift
 GATE_STEP_V = 0.5
@@ -99,6 +100,7 @@ class Newton:
         self.steps = np.zeros(points.size, dtype=np.int64)
         self.last_step = np.full(points.size, np.inf)
         self.gap = np.zeros(points.size)
+        self.channel_rounding = np.zeros(points.size)
         self._prepare_linear()
 
     @classmethod
@@ -211,6 +213,7 @@ class Newton:
         circuit.into_edges["junction"].add_flows(flows, current)
         excess = points.inject.copy()
         circuit.into_nodes.add_flows(excess, flows)
+        self.channel_rounding = np.zeros(points.size)
         gate_slopes: list[tuple[int, Array]] = []
         conducting = self.conducting_channels()
         for row in np.flatnonzero(conducting).tolist():
@@ -219,6 +222,7 @@ class Newton:
                 continue
             gate = int(circuit.channel_gate[row])
             total, by_collector, by_gate = self.channel_currents(row)
+            self.channel_rounding += CHANNEL_ROUNDING_SHARE * np.abs(total)
             total += by_collector * (voltage[high] - voltage[low] - self.collector_at[row])
             if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
                 total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
@@ -332,5 +336,5 @@ class Newton:
         """Return the residual [A] each node may keep, nodes x batch: a share of the test current, and rounding."""
         # the largest voltage anywhere: between two charged capacitors amperes cancel at a node that rests near zero
         allowed: Array = self.rounding * (1e-3 + np.max(np.abs(self.voltage), axis=0))
-        allowed += RESIDUAL_SHARE * self.yardstick + LEAST_RESIDUAL_A
+        allowed += RESIDUAL_SHARE * self.yardstick + LEAST_RESIDUAL_A + self.channel_rounding
         return allowed

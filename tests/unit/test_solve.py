@@ -199,6 +199,30 @@ class TestGates:
         row = circuit.channel_rows["Q_L"]
         assert voltage[circuit.channel_gate[row]] - voltage[circuit.channel_low[row]] == pytest.approx(4.0, rel=1e-9)
 
+    def test_voltmeter_beside_a_channel_that_a_held_gate_feeds(self) -> None:
+        """12 V behind 1 kohm on gate and collector: 1 kohm times the channel's own law at that voltage is what is left.
+
+        The voltmeter's share of current is a hundred million times less: rounding of the channel must not count as an
+        unfinished solve.
+        """
+        circuit = build_circuit(self.IGBT, Setup())
+        points = points_of(
+            circuit,
+            Probing("C", "E", "volts", hold=(Hold("L", 12.0),)),
+            change=change_of(circuit, "Q_L", "gc-short", 1.0),
+        )
+        solution = solve_points(circuit, points)
+        assert solution.converged.all()
+        row = circuit.channel_rows["Q_L"]
+        found = solution.voltage[circuit.channel_high[row], 0] - solution.voltage[circuit.channel_low[row], 0]
+
+        def left(gate: float) -> float:
+            amps = (12.0 - gate) / 1000.0
+            return amps - channel_law(circuit, row, gate - amps, gate)[0]
+
+        gate = brentq(left, 1.0, 12.0, xtol=1e-14)
+        assert found == pytest.approx(gate - (12.0 - gate) / 1000.0, abs=10 * MICROVOLT)
+
     def test_holding_pushes_nothing_into_the_reading(self) -> None:
         """A floating source on a gate adds no current of its own: beside a held gate 100 ohm read 100 ohm.
 
