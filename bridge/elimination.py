@@ -134,6 +134,10 @@ class EliminationPlan:
         """Return the row of the edge between nodes ``a`` and ``b`` in an edge array."""
         return self._edge_of[_key(a, b)]
 
+    def has_edge(self, a: int, b: int) -> bool:
+        """Return whether nodes ``a`` and ``b`` are ever joined, by a branch or on the way of the elimination."""
+        return _key(a, b) in self._edge_of
+
     def factor(self, edges: Array, ground: Array) -> Factors:
         """Eliminate all nodes; ``edges`` and ``ground`` are overwritten.
 

@@ -7,8 +7,7 @@ reported.
 
 References
 ----------
-Nagel, SPICE2, UCB/ERL M520 (1975) for nodal Newton with junction limiting. Woodbury's identity: Hager, SIAM Rev. 31
-(1989) 221.
+Nagel, SPICE2, UCB/ERL M520 (1975) for nodal Newton with junction limiting.
 """
 
 from __future__ import annotations
@@ -18,8 +17,8 @@ from numpy.typing import NDArray
 
 from bridge import laws
 from bridge.circuit import Circuit
-from bridge.elimination import Factors
 from bridge.points import ALWAYS_ON, CHANNEL_OFF, METER_SCALE_V, Points, Solution, full_scale_amps, meter_current
+from bridge.steering import Steering, follows_collector
 
 __all__ = ["Newton"]
 
@@ -29,7 +28,7 @@ GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test 
 ALWAYS_ON_GATE_V = 15.0
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
 ROUNDING_SHARE = 8.0 * float(np.finfo(float).eps)  # of conductance times voltage
-CHANNEL_ROUNDING_SHARE = ROUNDING_SHARE * 15.0 / laws.CHANNEL_SLOPE_V  # of its current: the exponent's rounding
+CHANNEL_ROUNDING_SHARE = float(np.finfo(float).eps) * 15.0 / laws.CHANNEL_SLOPE_V  # of its current: of its exponent
 LEAST_RESIDUAL_A = 1e-18  # a tenth of the share of the least test current
 STEP_V = 1e-6  # last move of a converged reading; Newton's next is its square. Idle nodes may drift
 GATE_STEP_V = 0.5
@@ -132,16 +131,19 @@ class Newton:
         first.columns = np.arange(first.points.size)
         return first
 
-    def rein_in(self) -> None:
-        """Bring slow columns back between the sources' voltages, where every solution lies.
+    def move(self, step: Array) -> None:
+        """Add a step to the voltages [V]; slow columns stay between the sources' voltages, where every solution lies.
 
         A leg that floats on picoamperes can be thrown to thousands of volts and back, round and round.
         """
+        step[~np.isfinite(step)] = 0.0
+        self.voltage += step
         slow = self.steps > PATIENT_STEPS
         if slow.any():
             driven = np.any(self.points.inject[:, slow] != 0.0, axis=0)
             reach = np.abs(self.points.volts[slow]) + np.where(driven, LARGEST_SOURCE_V, 0.0) + REACH_MARGIN_V
             self.voltage[:, slow] = np.clip(self.voltage[:, slow], -reach, reach)
+        self.last_step = np.abs(step[self.points.red, self.columns])
 
     def settle(self, share: Array) -> NDArray[np.intp] | None:
         """Write converged and hopeless columns to the result and drop them; return those that stay, or None for all.
@@ -198,8 +200,8 @@ class Newton:
         on = state != CHANNEL_OFF
         return current * on, by_collector * on, np.where(state == ALWAYS_ON, 0.0, by_gate * on)
 
-    def linearise(self) -> tuple[Array, Array, Array, list[tuple[int, Array]]]:
-        """Return excess current into each node [A], edge and ground conductances [S], and the channels' gate slopes."""
+    def linearise(self) -> tuple[Array, Array, Array, list[Steering]]:
+        """Return excess current into each node [A], edge and ground conductances [S], and the gates' steering."""
         circuit, points, voltage = self.circuit, self.points, self.voltage
         ends = self.plan.ends
         flows = voltage.take(ends[:, 0], axis=0)
@@ -214,7 +216,7 @@ class Newton:
         excess = points.inject.copy()
         circuit.into_nodes.add_flows(excess, flows)
         self.channel_rounding = np.zeros(points.size)
-        gate_slopes: list[tuple[int, Array]] = []
+        steerings: list[Steering] = []
         conducting = self.conducting_channels()
         for row in np.flatnonzero(conducting).tolist():
             high, low = int(circuit.channel_high[row]), int(circuit.channel_low[row])
@@ -226,7 +228,9 @@ class Newton:
             total += by_collector * (voltage[high] - voltage[low] - self.collector_at[row])
             if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
                 total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
-                gate_slopes.append((row, by_gate))
+                steering = Steering(row, by_gate, follows_collector(circuit, row, by_gate, self.edges_linear))
+                steerings.append(steering)
+                by_collector += steering.as_conductance
             edges[self.plan.edge(high, low)] += by_collector
             excess[high] -= total
             excess[low] += total
@@ -241,44 +245,7 @@ class Newton:
         ground[points.red, self.columns] += np.maximum(slope, OPEN_SLOPE_SHARE * self.yardstick)
         excess[points.black, self.columns] -= GROUND_S * voltage[points.black, self.columns]
         ground[points.black, self.columns] += GROUND_S
-        return excess, edges, ground, gate_slopes
-
-    def solve_linear(
-        self, factors: Factors, currents: Array, gate_slopes: list[tuple[int, Array]], transposed: bool = False
-    ) -> Array:
-        """Return the voltages that answer ``currents``, the channels' gate slopes included.
-
-        The Jacobian is S + sum u gm w^T with u = high - low and w = gate - low; its transpose exchanges u and w.
-        """
-        answer = self.plan.solve(factors, currents)
-        if not gate_slopes:
-            return answer
-        circuit = self.circuit
-        count = len(gate_slopes)
-        columns: list[Array] = []
-        for row, _slope in gate_slopes:
-            unit = np.zeros_like(answer)
-            unit[circuit.channel_gate[row] if transposed else circuit.channel_high[row]] += 1.0
-            unit[circuit.channel_low[row]] -= 1.0
-            columns.append(self.plan.solve(factors, unit))
-        system = np.zeros((answer.shape[1], count, count))
-        right = np.zeros((answer.shape[1], count))
-        for k, (row, slope) in enumerate(gate_slopes):
-            end = circuit.channel_high[row] if transposed else circuit.channel_gate[row]
-            low = circuit.channel_low[row]
-            right[:, k] = slope * (answer[end] - answer[low])
-            for m in range(count):
-                system[:, k, m] = slope * (columns[m][end] - columns[m][low])
-            system[:, k, k] += 1.0
-        with np.errstate(all="ignore"):
-            determinant = np.linalg.det(system)
-            bad = ~np.isfinite(determinant) | (determinant == 0.0)
-            system[bad] = np.eye(count)
-            right[bad] = 0.0
-        weights = np.linalg.solve(system, right[:, :, None])[:, :, 0]
-        for k in range(count):
-            answer -= columns[k] * weights[:, k]
-        return answer
+        return excess, edges, ground, steerings
 
     def advance(self) -> Array:
         """Move the linearisation points towards the node voltages; return how far each column still is [V]."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from bridge.circuit import Circuit
 from bridge.newton import Newton
 from bridge.points import Points, Solution
+from bridge.steering import solve_steered
 
 __all__ = ["batch_size", "solve_points"]
 
@@ -20,6 +21,7 @@ Array = NDArray[np.float64]
 BATCH_EDGES = 180_000  # edges times columns solved together: enough to hide call overhead, few enough for the cache
 LEAST_BATCH, MOST_BATCH = 256, 2048
 STRAGGLERS = 0.12  # share of a batch left for the next round
+MOST_FAILED_LEAKS = 3  # in a row; a circuit that loses its way through three decades does not find it again
 LEAK_STEPS_S = tuple(10.0**-power for power in range(3, 14))  # from every node to the reference, taken away in decades
 
 
@@ -30,21 +32,18 @@ def batch_size(circuit: Circuit) -> int:
 
 def _iterate(state: Newton, until: float) -> None:
     """Advance a batch until at most a share ``until`` of its columns is left; the finished ones are written away."""
-    initial = state.points.size
+    circuit, initial = state.circuit, state.points.size
     while state.points.size:
-        excess, edges, ground, gate_slopes = state.linearise()
+        excess, edges, ground, steerings = state.linearise()
         stay = state.settle(np.max(np.abs(excess) / state.allowed_amps(), axis=0))
         if stay is not None:
             if len(stay) <= until * initial:
                 return
             excess, edges, ground = excess[:, stay], edges[:, stay], ground[:, stay]
-            gate_slopes = [(row, slope[stay]) for row, slope in gate_slopes]
+            steerings = [one.take(stay) for one in steerings]
         factors = state.plan.factor(edges, ground)
-        step = state.solve_linear(factors, excess, gate_slopes)
-        step[~np.isfinite(step)] = 0.0
-        state.voltage += step
-        state.rein_in()
-        state.last_step = np.abs(step[state.points.red, state.columns])
+        step = solve_steered(circuit, factors, excess, steerings)
+        state.move(step)
         state.gap = state.advance()
         state.steps += 1
 
@@ -97,16 +96,18 @@ def _retry(circuit: Circuit, points: Points, result: Solution) -> None:
     stubborn = np.flatnonzero(~result.converged)
     if not len(stubborn):
         return
-    few = points.take(stubborn)
-    places = np.arange(len(stubborn))
+    few, places = points.take(stubborn), np.arange(len(stubborn))
     guess = np.zeros((circuit.node_count, len(stubborn)))
+    failed = np.zeros(len(stubborn), dtype=np.int64)
     for leak in (*LEAK_STEPS_S, 0.0):
+        left = np.flatnonzero(failed < MOST_FAILED_LEAKS)
         trial = Solution(
-            guess.copy(), np.full(len(places), np.inf), np.zeros(len(places), dtype=bool), np.zeros_like(places)
+            guess[:, left], np.full(len(left), np.inf), np.zeros(len(left), dtype=bool), np.zeros_like(left)
         )
-        _iterate(Newton(circuit, few, guess, places, trial, leak), 0.0)
-        guess = np.where(trial.converged, trial.voltage, guess)
-        result.iterations[stubborn] += trial.iterations
-    result.voltage[:, stubborn] = trial.voltage
-    result.residual[stubborn] = trial.residual
-    result.converged[stubborn] = trial.converged
+        _iterate(Newton(circuit, few.take(left), guess[:, left], places[: len(left)], trial, leak), 0.0)
+        guess[:, left] = np.where(trial.converged, trial.voltage, guess[:, left])
+        failed[left] = np.where(trial.converged, 0, failed[left] + 1)
+        result.iterations[stubborn[left]] += trial.iterations
+    result.voltage[:, stubborn[left]] = trial.voltage
+    result.residual[stubborn[left]] = trial.residual
+    result.converged[stubborn[left]] = trial.converged

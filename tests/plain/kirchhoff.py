@@ -2,7 +2,7 @@
 
 Of the package only the branch table and the values of the points are used; the laws of the devices are written down
 again. Voltages are doubles, so a branch of g siemens between nodes at v volts has a current that is only known to
-g v 2^-53: that much is granted, branch by branch, and no more.
+g v 2^-53: that much is granted, branch by branch and for the gate of a channel, and no more.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 HALF_ULP = 2.0**-53
 CONTACT_S = 1e9
-OFF, ALWAYS_ON = 0, 2
+OFF, NORMAL, ALWAYS_ON = 0, 1, 2
 
 
 def _soft(x: Array) -> Array:
@@ -112,6 +112,10 @@ def imbalance(circuit: Circuit, points: Points, voltage: Array) -> tuple[Array, 
         if a != b:
             on = state != OFF
             flow(a, b, np.where(on, amps + SURFACE_S * drop, 0.0), np.where(on, slope + SURFACE_S, 0.0))
+            # the gate steers it by an e-fold per SLOPE_V at most, and its voltage too is a double
+            ends = np.abs(voltage[circuit.channel_gate[row]]) + np.abs(voltage[b])
+            for node in (a, b):
+                grain[node] += np.where(state == NORMAL, np.abs(amps) / SLOPE_V * ends * HALF_ULP, 0.0)
     # the black lead meets its node through a nanoohm, at whose other end voltages are counted from
     tips = voltage[points.red, every]
     drives = points.amps > 0.0

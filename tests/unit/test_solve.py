@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 from bridge import newton, solve
 from bridge.board import Board, load_board
 from bridge.circuit import Circuit, build_circuit
-from bridge.damage import Change, change_of
+from bridge.damage import Change, change_of, combine
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile, load_meter, parse_meter
 from bridge.points import Points, full_scale_amps, meter_current
@@ -21,7 +21,7 @@ from bridge.response import solve_response
 from bridge.shots import plan_shots
 from bridge.solve import solve_points
 from bridge.variants import ChangeClasses
-from tests.physics.benchboards import bare_bridge, diode, make_board, part, resistor, settled, switch
+from tests.physics.benchboards import bare_bridge, capacitor, diode, make_board, part, resistor, settled, switch
 from tests.plain.solver import channel_law, junction_law, plain_solve
 
 VT = 0.025692579  # kT/q at 25 degrees Celsius [V]
@@ -222,6 +222,26 @@ class TestGates:
 
         gate = brentq(left, 1.0, 12.0, xtol=1e-14)
         assert found == pytest.approx(gate - (12.0 - gate) / 1000.0, abs=10 * MICROVOLT)
+
+    def test_two_channels_that_follow_their_collectors_share_the_voltage(self) -> None:
+        """Two switches with their gates on their collectors are alike: each takes half of what a capacitor holds.
+
+        What joins them hangs on nothing but their gates' steering, amperes strong at the first instant.
+        """
+        board = make_board("C E", switch("H", "C", "M"), switch("L", "M", "E"), capacitor("C_1", "C", "E", 1e-3, 1.0))
+        circuit = build_circuit(board, Setup())
+        shorts = combine([change_of(circuit, name, "gc-short", 0.1) for name in ("Q_H", "Q_L")])
+        shots = plan_shots(circuit, METER, Probing("C", "E", "volts"), 0)
+        classes = ChangeClasses(circuit, [Change(), shorts])
+        points, factors = build_points(circuit, shots, np.zeros(1, np.intp), classes, classes.class_of[1:])
+        first_instant(circuit, points, factors, 12.0)
+        solution = solve_points(circuit, points)
+        assert solution.converged.all()
+        low = circuit.channel_low[[circuit.channel_rows["Q_H"], circuit.channel_rows["Q_L"]]]
+        middle, emitter = solution.voltage[low, 0]
+        whole = solution.voltage[points.red[0], 0] - emitter
+        assert whole > 11.0
+        assert middle - emitter == pytest.approx(0.5 * whole, rel=1e-9)
 
     def test_holding_pushes_nothing_into_the_reading(self) -> None:
         """A floating source on a gate adds no current of its own: beside a held gate 100 ohm read 100 ohm.
