@@ -44,6 +44,7 @@ Place = tuple[Probing, str | None]  # and the range an autorange was seen to set
 # What bends with a resistance in parallel needs nodes close together; in pairs, where each node costs as many solves as
 # the other fault has nodes, fewer have to do, and the fit between nodes does the rest.
 PAIR_NODES: Mapping[str, int] = {"leak": 4, "high": 4}
+JUNCTION_PER_V = 1.0  # a display that 10 mV of a drop move by a percent is a junction's, some 30 times as much
 CLIFF_SHARE = 0.5  # a display between what one range shows and where the other ends, as two standard deviations
 
 
@@ -272,17 +273,19 @@ class ReadingColumn:
             self.cells.answers, start, end, circuit.capacitor_farads, self.cells.arrays, circuit.setup.dwell_s, charge
         )
 
-    def _beside_a_cliff(self, value: Array, shot: Index) -> Array:
+    def _beside_a_cliff(self, value: Array, shot: Index, by_drop: Array) -> Array:
         """Return a spread for displays that a lower range shows as OL although its scale would hold them.
 
         A junction that blocks lets through a little more or less than that range's current: in the one case the range
         shows OL, in the other a number, and which of them a board does lies within its spread. Likewise what the range
-        a meter was seen in would show beyond its end may have been read in the next one, where it is another value.
+        a meter was seen in would show beyond its end may have been read in the next one, where a junction is another
+        value; a resistor is not. ``by_drop`` is how displays answer to the junctions' drops [unit/V].
         """
         limit = self.cells.arrays.limit
         with np.errstate(invalid="ignore"):
             widened = (shot == self.shots[0]) & self.cells.shots[self.shots[0]].widened
             beyond = widened & (value > limit[self.shots[0]] / HEADROOM) & np.isfinite(value)
+            beyond &= by_drop > JUNCTION_PER_V * value
         spread = np.where(beyond, CLIFF_SHARE * math.log(HEADROOM) * np.where(beyond, value, 0.0), 0.0)
         for lower in self.shots[:-1]:
             with np.errstate(invalid="ignore"):
@@ -314,7 +317,8 @@ class ReadingColumn:
                 (then.last_share * severity_load[:, moves], owner[:, moves]),
                 (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
             )
-        own_sd = math.sqrt(self.taken) * np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end]))
+        by_drop = np.sum(np.abs(batch_load), axis=0)
+        own_sd = math.sqrt(self.taken) * np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end], by_drop))
         return ColumnDisplays(
             start=answers.value[start],
             value=value,
