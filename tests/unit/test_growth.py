@@ -8,13 +8,14 @@ from functools import cache
 import numpy as np
 import pytest
 
+from bridge.board import load_board
 from bridge.faults import Fault, parse_fault
 from bridge.forecast import default_probings, forecast
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
-from bridge.readings import Reading
+from bridge.readings import Reading, parse_readings
 from bridge.table import build_space
 from tests.physics.benchboards import bare_bridge, make_board, resistor
 
@@ -128,3 +129,27 @@ def test_what_leaves_no_trace_follows_the_prior() -> None:
             assert abs(np.log(found / expected)) < 1.0
             checked += 1
     assert checked
+
+
+def test_a_fuse_saves_the_other_switch() -> None:
+    """Shorted switch, its gate resistor and the fuse: nothing indicts the other switch, and the three alone lead."""
+    rows = (
+        ("AC2", "P", "diode", "0.36"),
+        ("AC1", "P", "diode", "OL"),
+        ("N", "AC2", "diode", "0.358"),
+        ("N", "AC1", "diode", "OL"),
+        ("N", "MID", "diode", "0.001"),
+        ("MID", "P", "diode", "0.42"),
+        ("MID", "N", "diode", "0"),
+        ("P", "MID", "diode", "OL"),
+        ("G_H", "E_H", "ohms", "9.9k"),
+        ("G_L", "E_L", "ohms", "10.1k"),
+        ("AC1", "AC2", "ohms", "OL"),
+        ("GD_L", "N", "ohms", "1M"),
+    )
+    board, meter = load_board("half-bridge-cooktop"), load_meter()
+    text = "red,black,mode,reading\n" + "".join(f"{','.join(row)}\n" for row in rows)
+    ranking = rank(board, meter, Setup(), parse_readings(text.encode(), "sheet", board, meter).readings)
+    leader = ranking.candidates[0]
+    assert [guess.part for guess in leader.faults] == ["F_1", "Q_L", "RG_L"]
+    assert leader.probability > 0.5
