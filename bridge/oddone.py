@@ -125,7 +125,9 @@ def find_odd_ones(
     probings = [reading.probing for reading in readings]
     found: list[tuple[float, OddOne]] = []
     healthy = np.zeros(1, dtype=np.intp)
-    for group in like_places(space.board, space.setup, probings, [reading.connected for reading in readings]):
+    for members in like_places(space.board, space.setup, probings, [reading.connected for reading in readings]):
+        # of a place read more than once the last reading speaks
+        group = tuple({probings[number]: number for number in members}.values())
         if len(group) < FEWEST_ALIKE:
             continue
         shown = [table.columns[number].displays(*table.columns[number].of_classes(healthy)) for number in group]

@@ -6,27 +6,35 @@ import contextlib
 import os
 import stat
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 
 from bridge.errors import InputError
+from bridge.wording import quoted
 
 __all__ = ["check_target", "write_whole"]
 
 
-def check_target(path: str) -> None:
+def check_target(path: str, given: Sequence[str | None] = ()) -> None:
     """Refuse a path that nothing can be written to, before the work that would be lost.
 
     Parameters
     ----------
     path : str
         Where a file is to go.
+    given : sequence of str or None
+        Files that the command reads: none of them is written over.
 
     Raises
     ------
     InputError
-        The folder does not exist, or the path is a folder, a device, a pipe, or a link that leads to itself.
+        The folder does not exist, or the path is a folder, a device, a pipe, or a link that leads to itself; or it is
+        one of the files given.
     """
     target = _led_to(path)
+    for name in given:
+        if name is not None and target.is_file() and Path(name).is_file() and target.samefile(name):
+            raise InputError(f"{quoted(name)} is read by this command; give another file to write to", where=path)
     if target.is_dir():
         raise InputError("this is a folder; give a file", where=path)
     if Path(path).exists() and not Path(path).is_file():  # by the name given: the links of /proc lead to no path

@@ -34,7 +34,7 @@ def cover(
     from bridge.outfile import check_target, write_whole
 
     if picture is not None:
-        check_target(picture)
+        check_target(picture, (board, bench.meter))
     known = load_board(board)
     found = cover_board(known, bench.load_meter() or load_meter(), bench.setup(known))
     if picture is not None:

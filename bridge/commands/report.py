@@ -42,7 +42,7 @@ def report(
 
     for path in (output, picture):
         if path is not None:
-            check_target(path)
+            check_target(path, (readings, board, bench.meter))
     known = load_board(board)
     taken = load_taken(readings, known, bench)
     made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen))

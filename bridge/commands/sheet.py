@@ -33,11 +33,13 @@ def sheet(
     from bridge import payload, sheetpage
     from bridge.board import load_board
     from bridge.meter import load_meter
-    from bridge.outfile import write_whole
+    from bridge.outfile import check_target, write_whole
     from bridge.worksheet import make_worksheet, rail_probings
 
     if as_csv + json + (html is not None) > 1:
         raise InputError("more than one of --csv, --html and --json; accepted: one of them")
+    if html is not None:
+        check_target(html, (board, bench.meter))
     known = load_board(board)
     meter = bench.load_meter() or load_meter()
     probings = rail_probings(known) if short else None

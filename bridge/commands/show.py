@@ -37,9 +37,10 @@ def show(
     setup = bench.setup(known)
     circuit = build_circuit(known, setup)
     if picture is not None:
-        from bridge.outfile import write_whole
+        from bridge.outfile import check_target, write_whole
         from bridge.schematic import board_picture
 
+        check_target(picture, (board, bench.meter))
         write_whole(picture, board_picture(known, circuit.parts))
         return [f"Written to {picture}."]
     if json:

@@ -116,6 +116,13 @@ class TestOddOnes:
         assert odd.reading == 1
         assert "V to P reads OL" in odd.words
 
+    def test_a_place_read_twice_is_one_place(self) -> None:
+        """A leaky gate read twice stays the odd one of six; what was read last speaks for it."""
+        highs = [Probing(f"G_{leg}H", f"E_{leg}H", "ohms") for leg in "UVW"]
+        (odd,) = odd_of(taken([highs[0], highs[0], *highs[1:]], [5430.0, 5430.0, 9900.0, 9900.0]))
+        assert (odd.reading, odd.fellows) == (1, (2, 3))
+        assert odd_of(taken([highs[0], *highs], [5430.0, 9900.0, 9900.0, 9900.0])) == ()
+
     def test_no_two_agree(self) -> None:
         """Where no two of three agree nobody is the odd one."""
         assert odd_of(taken(TO_P, [0.0, 0.42, 0.9])) == ()

@@ -24,6 +24,17 @@ def test_a_file_is_replaced_as_a_whole(tmp_path: Path) -> None:
     assert stat.S_IMODE(target.stat().st_mode) == stat.S_IMODE(plain.stat().st_mode)
 
 
+def test_what_a_command_reads_is_not_written_over(tmp_path: Path) -> None:
+    """A target that is one of the files given, by whatever name, is refused before anything is lost."""
+    readings = tmp_path / "readings.csv"
+    readings.write_text("red,black\n")
+    (tmp_path / "link").symlink_to(readings)
+    for name in ("readings.csv", "./readings.csv", "link"):
+        with pytest.raises(InputError, match="is read by this command"):
+            check_target(str(tmp_path / name), ("six-switch-bridge", None, str(readings)))
+    check_target(str(tmp_path / "page.html"), (str(readings),))
+
+
 def test_a_failure_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the disk fails, the old content stays, no scrap is left, and the file is named."""
     target = tmp_path / "sheet.html"
