@@ -11,6 +11,7 @@ from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
 from bridge.repair import replace_lists, suspect_packages
+from bridge.stoprule import asks_again
 from bridge.units import percent
 
 __all__ = ["advice_page", "csv_row", "help_words", "probing_words", "trouble_words"]
@@ -99,6 +100,17 @@ def _settled_words(ranking: Ranking) -> str:
     )
 
 
+def _again_words(ranking: Ranking) -> str:
+    """Return which reading to take again before any other; empty where none is."""
+    worst = ranking.fit.worst_reading
+    if worst is None or not asks_again(ranking):
+        return ""
+    reading = ranking.readings[worst]
+    here = [one.text for one in ranking.readings if one.probing == reading.probing]
+    shown = f"it showed {here[0]}" if len(here) == 1 else f"it showed {here[0]}, then {here[1]}"
+    return f"Take again first: {probing_words(reading.probing)}. As taken ({shown}) it does not fit the rest."
+
+
 def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     """Return the readings worth taking, the best one in words first.
 
@@ -112,13 +124,15 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     warning = ranking.caution
     if warning is not None and highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return [warning, "No reading is proposed until the board is discharged and its voltage measured again."]
-    if not advice:
-        return [CAUTION, NOTHING]
-    best = advice[0]
     page: list[str | Table] = [CAUTION] if warning is None else [warning, CAUTION]
+    again = _again_words(ranking)
+    page += filter(None, [again])
+    if not advice:
+        return [*page, NOTHING]
+    best = advice[0]
     if best.probing.lift:
         page.append(LIFTING.format(pin=best.probing.lift_text))
-    page += filter(None, [_settled_words(ranking)])
+    page += filter(None, ["" if again else _settled_words(ranking)])
     page.append(f"Next: {probing_words(best.probing)}.")
     outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
     page.append(

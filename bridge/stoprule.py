@@ -8,10 +8,13 @@ from dataclasses import dataclass, field
 from bridge.advise import CERTAIN, HEALTHY_EXCLUDED
 from bridge.health import speaks_against_health
 from bridge.ranking import Ranking
+from bridge.readings import Reading
 from bridge.repair import replace_lists
 
-__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "asks_again"]
+__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "asks_again", "contradict"]
 
+DISAGREE_SHARE = 0.1  # leads moved and a digit or two; common practice, no source
+LEAST_DISAGREEMENT = {"V": 0.01, "ohm": 1.0}  # contacts; common practice, no source
 SURE, LITTLE, LITTLE_TIMES = 0.90, 0.02, 3  # from 90 % on, three readings that move it by less than 2 % each are enough
 
 
@@ -97,7 +100,10 @@ class StopRule:
 
 
 def asks_again(ranking: Ranking) -> bool:
-    """Whether a reading is to be taken again that has not been, nor is known to be doubtful; it comes before a verdict.
+    """Whether the reading that fits worst is to be taken again before any verdict.
+
+    It is where it was taken once and is not known to be doubtful, or where its place was read twice and showed one
+    thing and then another: the third time decides.
 
     Parameters
     ----------
@@ -108,4 +114,21 @@ def asks_again(ranking: Ranking) -> bool:
     if worst is None:
         return False
     reading = ranking.readings[worst]
-    return not reading.doubted and sum(one.probing == reading.probing for one in ranking.readings) == 1
+    here = [one for one in ranking.readings if one.probing == reading.probing]
+    if len(here) == 2:
+        return contradict(*here)
+    return len(here) == 1 and not reading.doubted
+
+
+def contradict(one: Reading, other: Reading) -> bool:
+    """Whether two readings of one place cannot both be right: no part's spread or meter's error lies between them.
+
+    Parameters
+    ----------
+    one, other : Reading
+        Readings of one placement of the leads.
+    """
+    if one.value is None or other.value is None or one.state != other.state:
+        return one.state != other.state or one.value != other.value
+    larger = max(abs(one.value), abs(other.value))
+    return abs(one.value - other.value) > max(DISAGREE_SHARE * larger, LEAST_DISAGREEMENT[one.unit or "V"])

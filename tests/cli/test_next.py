@@ -42,6 +42,24 @@ def test_json_keys(tmp_path: Path) -> None:
         assert 0.9 < sum(outcome["probability"] for outcome in reading["expect"]) <= 1.0 + 1e-9
 
 
+def test_a_doubtful_reading_first(tmp_path: Path) -> None:
+    """What does not fit is to be taken again before anything new, and a third time where it was read two ways."""
+    rest = "".join(
+        f"{row},diode,{value}\n" for row, value in (("V,P", 0.42), ("W,P", 0.42), ("N,U", 0.42), ("N,V", 0.42))
+    )
+    once = write(tmp_path, f"red,black,mode,reading\nU,P,diode,0.9\n{rest}")
+    assert (
+        "Take again first: red on U, black on P, diode. As taken (it showed 0.9)"
+        in run("six-switch-bridge", once).stdout
+    )
+    twice = write(tmp_path, f"red,black,mode,reading\nU,P,diode,0.41\nU,P,diode,0.002\n{rest}")
+    answer = run("six-switch-bridge", twice).stdout
+    assert "As taken (it showed 0.41, then 0.002)" in answer
+    assert "bad either way" not in answer
+    same = write(tmp_path, f"red,black,mode,reading\nU,P,diode,0.9\nU,P,diode,0.9\n{rest}")
+    assert "Take again" not in run("six-switch-bridge", same).stdout
+
+
 def test_no_readings_is_an_error(tmp_path: Path) -> None:
     """An empty sheet is refused in one line with status 2."""
     answer = run("six-switch-bridge", write(tmp_path, "red,black,mode,reading\n"))
