@@ -43,6 +43,10 @@ from bridge.wording import quoted
 __all__ = ["CERTAIN", "Answer", "BenchSession"]
 
 PROMPT = "reading? "
+HELP_BEFORE = (
+    "First come a few questions: type what is asked for, press Enter where the usual answer is meant, or stop to end. "
+    "Once readings are asked for, help lists the words for those."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +162,9 @@ class BenchSession:
         """
         word = text.strip().lower()
         if self._talk is not None:
-            return self._stop() if word in ("stop", "quit", "exit") else self._hear_setup(text)
+            if word in ("stop", "quit", "exit"):
+                return self._stop()
+            return self._question([HELP_BEFORE]) if word in ("help", "?") else self._hear_setup(text)
         pending, self._pending = self._pending, []
         if pending and word in ("y", "yes", "n", "no"):
             return self._take(pending) if word[0] == "y" else self._say(["Not taken.", *self._proposal()])
@@ -361,9 +367,9 @@ class BenchSession:
 
     def _list(self, _: Order) -> Answer:
         page = [*readings_page(self.readings)]
-        if self.readings:
-            page += standing_page(self._standing(), self._columns)
-        return self._say(page)
+        if not self.readings:
+            return self._say(page)
+        return self._say([*page, *standing_page(self._standing(), self._columns), *self._proposal()])
 
     def _repair(self, _: Order) -> Answer:
         if not self.readings:
@@ -375,7 +381,8 @@ class BenchSession:
         return self._say(
             [
                 "A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: U P 0.41, G_UL E_UL ohms 9.9k, "
-                "U N hold UL@12 0.7. Several of like places in one line. Enter shows the proposal again.",
+                "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter shows "
+                "the proposal again.",
                 Table("Words", (Column("word"), Column("what it does")), rows),
             ]
         )

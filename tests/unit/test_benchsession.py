@@ -53,6 +53,14 @@ class Talk:
         return " ".join(self.said.split())
 
 
+def test_help_before_the_first_reading() -> None:
+    """Help is no voltage: it says what is going on, and the question stands."""
+    talk = Talk(BenchSession(COOKTOP, KNOWN))
+    asked = talk.answer.prompt
+    assert "type what is asked for" in talk.type("help")
+    assert talk.answer.prompt == asked
+
+
 def started(board: str = "single-switch-cooktop", known: Briefing = KNOWN) -> Talk:
     """Return a session on a discharged board, ready for the first reading."""
     talk = Talk(BenchSession(load_board(board), known))
@@ -220,7 +228,9 @@ def test_questions_change_nothing() -> None:
     assert "on a good board" in talk.type("why F_1:open")
     assert "0.4" in talk.type("good Q_L")
     assert "A good board" in talk.type("good E_L RES")
-    assert "Readings so far" in talk.type("list")
+    listed = talk.type("list")
+    assert "Readings so far" in listed
+    assert "Next: red on" in listed
     assert "To replace" in talk.type("repair")
     assert "undo" in talk.type("help")
     assert "Next: red on" in talk.type("")
