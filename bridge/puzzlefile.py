@@ -303,6 +303,13 @@ def _parse(data: bytes, source: str, form: _Form) -> Any:
     except ValueError as error:
         line = getattr(error, "lineno", None)
         place = where if line is None else f"{where}, line {line}"
+        page = re.search(r"([^/\\]+)\.(?:csv|html)$", source, re.IGNORECASE)
+        if page:  # beside each puzzle and key lie the pages to print and the sheet
+            mine = page[1].startswith(f"{form.words.split()[-1]}-")
+            name = quoted(f"{page[1]}.json") if mine else "a .json file"
+            raise InputError(
+                f"this is to be read, not {form.words}; accepted: {name} that puzzle make has written", where=where
+            ) from None
         raise InputError(f"not JSON: {getattr(error, 'msg', error)}", where=place) from None
     if not isinstance(plain, dict) or form.mark not in plain:
         found = plain if isinstance(plain, dict) else {}

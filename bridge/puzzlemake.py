@@ -21,6 +21,7 @@ from bridge.journal import setup_mapping
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.puzzlebench import PuzzleBench, possible_errors, written
+from bridge.puzzlebeside import names_beside
 from bridge.puzzledraw import Wish, draw_bench, draw_plant, wished_faults
 from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
 from bridge.puzzlelevel import Effort, measure_effort
@@ -73,7 +74,7 @@ class Order:
     Raises
     ------
     InputError
-        Another reach.
+        Another reach, or charge on the bus.
     """
 
     board: str
@@ -88,9 +89,14 @@ class Order:
     stated: float = CERTAIN
 
     def __post_init__(self) -> None:
-        """Refuse another reach."""
+        """Refuse another reach, and a bus that is not discharged."""
         if self.reach not in REACHES:
             raise InputError(f"{quoted(self.reach)}; accepted: {listed(REACHES)}", where="--reach")
+        if self.setup.bus_volts:
+            raise InputError(
+                f"{self.setup.bus_volts:g}; accepted: 0, for the bus is discharged before every reading of a puzzle",
+                where="--bus-volts",
+            )
 
     @property
     def name(self) -> str:
@@ -243,11 +249,12 @@ class PuzzleMaker:
         )
         rows = [SheetRow(one.probing.red, one.probing.black, one.probing.mode_text, shown[one.probing],
                          one.probing.hold_text) for one in readings]  # fmt: skip
+        board, meter = names_beside(order.board, order.meter)
         puzzle = Puzzle(
             number=1,
             level=effort.level,
-            board=order.board,
-            meter=order.meter,
+            board=board,
+            meter=meter,
             setup=setup_mapping(self.setup),
             reach=order.reach,
             story=story,
@@ -420,6 +427,12 @@ def make_puzzles(
     finally:
         draws.close()  # type: ignore[attr-defined]
     if len(keys) < order.count:
+        if max(rejected, key=lambda reason: rejected[reason], default="") == LIKE_ANOTHER:
+            raise InputError(
+                f"{len(keys)} of {order.count} puzzles in {tried} draws: nearly all others would have been like one of "
+                f"them; accepted: --count {len(keys)}, or a wider choice of what is planted",
+                where="puzzle make",
+            )
         most = ", ".join(f"{reason} ({count})" for reason, count in rejected.most_common(3))
         raise InputError(
             f"{len(keys)} of {order.count} puzzles in {tried} draws; most made none: {most}; accepted: fewer, other "

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from bridge.board import Board, load_board
+from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import parse_fault
 from bridge.places import Place, place_parts
 from bridge.plainsheet import read_sheet
+from bridge.puzzlebeside import load_beside
 from bridge.puzzlefile import Key
 from bridge.puzzlereply import Reply, parse_reply
 from bridge.textfile import decode_text, shown_source
@@ -74,7 +76,7 @@ class Marker:
             place.leg for ref, place in self._places.items() if place.leg and self.board.parts[ref].package == package
         }
 
-    def mark(self, reply: Reply, effort: float | None = None) -> Mark:
+    def mark(self, reply: Reply, effort: float | None = None, settled: float = 1.0) -> Mark:
         """Return what an answer is worth.
 
         Parameters
@@ -83,6 +85,8 @@ class Marker:
             The answer.
         effort : float or None
             Effort of the readings taken, a main terminal is 1; None where it is not known, and then it does not count.
+        settled : float
+            How far the readings taken settle the answer, 1 for wholly; economy counts as far. 1 where it is not known.
         """
         right = reply.error == self.key.error and reply.packages in self.answers
         listed_points = LIST_POINTS if right else self._partial(reply)
@@ -95,7 +99,9 @@ class Marker:
             if right:
                 least = max(self.key.effort.solver, 1.0)
                 share = min(max((WASTEFUL - effort / least) / (WASTEFUL - THRIFTY), 0.0), 1.0)
-            parts.append(("economy of readings", ECONOMY_POINTS * share, ECONOMY_POINTS))
+            parts.append(("economy of readings", ECONOMY_POINTS * share * settled, ECONOMY_POINTS))
+        # whole points, so that those shown add up
+        parts = [(what, float(math.floor(points + 0.5)), most) for what, points, most in parts]
         total = sum(points for _, points, _ in parts) / sum(most for *_, most in parts)
         return Mark(
             100.0 * total, right, right and modes >= 1.0, tuple(parts), self._misunderstood(reply, right, modes)
@@ -196,7 +202,7 @@ class ClassMarks:
     refused: tuple[InputError, ...]
 
 
-def mark_class(keys: Sequence[Key], data: bytes, source: str) -> ClassMarks:
+def mark_class(keys: Sequence[Key], data: bytes, source: str, key_source: str = "KEY") -> ClassMarks:
     """Return the marks of a class; what cannot be read is named, and the rest is marked.
 
     Parameters
@@ -207,6 +213,8 @@ def mark_class(keys: Sequence[Key], data: bytes, source: str) -> ClassMarks:
         Content of the answers: a table with the columns ``who``, ``answer`` and perhaps ``puzzle`` and ``effort``.
     source : str
         Its name.
+    key_source : str, optional
+        Path of one of the keys: own board and meter files lie beside it.
 
     Raises
     ------
@@ -218,7 +226,7 @@ def mark_class(keys: Sequence[Key], data: bytes, source: str) -> ClassMarks:
     boards: dict[str, Board] = {}
     for key in keys:
         name = key.puzzle.board
-        board = boards[name] = boards.get(name) or load_board(name)
+        board = boards[name] = boards.get(name) or load_beside(key.puzzle, key_source)[0]
         for words in (fault for faults in key.same for fault in faults):
             parse_fault(words, board)
         if key.puzzle.number in markers:
@@ -226,9 +234,17 @@ def mark_class(keys: Sequence[Key], data: bytes, source: str) -> ClassMarks:
         markers[key.puzzle.number] = Marker(key, board)
     table, refused = _sheet(decode_text(data, where), where)
     rows: list[MarkedRow] = []
+    answered: dict[tuple[str, int], int] = {}
     for line, fields in table:
         try:
-            rows.append(_marked(line, fields, markers))
+            row = _marked(line, fields, markers)
+            first = answered.setdefault((row.who, row.puzzle), line)
+            if first != line:
+                raise InputError(
+                    f"{quoted(row.who)} has answered puzzle {row.puzzle} in line {first}, which is marked; accepted: "
+                    "one answer of each person to each puzzle"
+                )
+            rows.append(row)
         except InputError as error:
             refused.append(InputError(str(error), where=f"{where}, line {line}"))
     counts = Counter(words for row in rows for words in row.mark.misunderstood)

@@ -7,10 +7,12 @@ import secrets
 from collections.abc import Sequence
 
 from bridge.advise import CERTAIN
-from bridge.board import load_board
+from bridge.board import Board, load_board
 from bridge.errors import InputError
 from bridge.meter import DEFAULT_METER
 from bridge.options import BenchOptions
+from bridge.probing import Setup
+from bridge.puzzlebench import possible_errors
 from bridge.puzzledraw import PLANTS, Wish
 from bridge.puzzlemake import Order
 from bridge.wording import listed, quoted
@@ -75,9 +77,24 @@ def parse_order(
         raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
     wish = Wish(tuple(plant or ()), tuple(part or ()), tuple(leg or ()), tuple(kind or ()))
     levels = () if level is None else _levels(level)
-    return Order(
-        board, bench.meter or DEFAULT_METER, bench.setup(known), wish, reach, levels, count, seed, probe, certain
-    )
+    setup = bench.setup(known)
+    _need_different(known, setup, wish, count)
+    return Order(board, bench.meter or DEFAULT_METER, setup, wish, reach, levels, count, seed, probe, certain)
+
+
+def _need_different(board: Board, setup: Setup, wish: Wish, count: int) -> None:
+    """Refuse more puzzles of a good board, or of a bench in error, than can differ from each other."""
+    if not wish.plants or not set(wish.plants) <= {"nothing", "setup"}:
+        return
+    errors = possible_errors(board, setup) if "setup" in wish.plants else ()
+    most = len(errors) + ("nothing" in wish.plants)
+    if count > most:
+        what = [*(["nothing wrong"] if "nothing" in wish.plants else []), *errors]
+        raise InputError(
+            f"{count}; accepted: 1{f' to {most}' * (most > 1)} with this --plant, for {listed(what)} "
+            f"make{'s' * (len(what) == 1)} one puzzle{' each' * (len(what) > 1)}: another would read alike",
+            where="--count",
+        )
 
 
 def _levels(text: str) -> tuple[int, ...]:

@@ -19,6 +19,7 @@ ACCEPTED = (
 )
 NOTHING = ("nothing", "nothing wrong", "none", "healthy", "good")
 BETWEEN = re.compile(r"\s*(?:[\s,;+&]|\band\b)+\s*", re.IGNORECASE)
+COLON = re.compile(r"\s*:\s*")
 NEAR_NAMES = 4
 
 
@@ -56,7 +57,7 @@ def parse_reply(text: str, board: Board) -> Reply:
     InputError
         No part, package, mode or error of the bench that this board has; says what is accepted.
     """
-    words = " ".join(text.split())
+    words = COLON.sub(":", " ".join(text.split()))
     if not words:
         raise InputError(f"empty; accepted: {ACCEPTED}", where="answer")
     folded = words.casefold()
@@ -75,6 +76,11 @@ def parse_reply(text: str, board: Board) -> Reply:
         if ref is None and name.casefold() in packages and not colon:
             chosen.add(packages[name.casefold()])
             continue
+        if ref is None and (name.casefold() in NOTHING or name.casefold() in SETUP_ERRORS):
+            raise InputError(
+                f"{quoted(words)}: {name.casefold()} stands alone; accepted: {name.casefold()}, or parts without it",
+                where="answer",
+            )
         if ref is None:
             start = name.casefold()[:4]
             near = [known for low, known in parts.items() if low.startswith(start)][:NEAR_NAMES]

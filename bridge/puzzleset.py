@@ -9,15 +9,15 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from bridge.board import load_board
+from bridge.board import load_board, parse_board
 from bridge.errors import InputError
-from bridge.meter import load_meter
+from bridge.meter import load_meter, parse_meter
 from bridge.outfile import write_whole
 from bridge.puzzlefile import Key, key_text, parse_key, puzzle_text
 from bridge.puzzlepage import handout_html, key_html, sheet_csv
 from bridge.textfile import read_file
 
-__all__ = ["check_folder", "load_keys", "set_files", "write_set"]
+__all__ = ["check_folder", "load_keys", "paths_of_keys", "set_files", "write_set"]
 
 TRAINEE, TRAINER = "trainee", "trainer"
 
@@ -42,18 +42,28 @@ def check_folder(folder: str) -> None:
         raise InputError(f"no folder {target.parent} to put it in", where=folder)
 
 
-def set_files(keys: Sequence[Key]) -> dict[str, str]:
+def set_files(keys: Sequence[Key], beside: Mapping[str, str] | None = None) -> dict[str, str]:
     """Return the files of a set, by path within its folder.
 
     Parameters
     ----------
     keys : sequence of Key
         The keys.
+    beside : mapping of str to str, optional
+        Own board and meter files by the names the keys have for them; they go to trainee and trainer, for either
+        folder may be taken elsewhere.
     """
-    files: dict[str, str] = {}
+    own = beside or {}
+    files = {f"{folder}/{name}": text for folder in (TRAINEE, TRAINER) for name, text in own.items()}
     width = max(2, len(str(len(keys))))
-    boards = {name: load_board(name) for name in dict.fromkeys(key.puzzle.board for key in keys)}
-    meters = {name: load_meter(name) for name in dict.fromkeys(key.puzzle.meter for key in keys)}
+    boards = {
+        name: parse_board(own[name], name) if name in own else load_board(name)
+        for name in dict.fromkeys(key.puzzle.board for key in keys)
+    }
+    meters = {
+        name: parse_meter(own[name], name) if name in own else load_meter(name)
+        for name in dict.fromkeys(key.puzzle.meter for key in keys)
+    }
     for key in keys:
         board, meter = boards[key.puzzle.board], meters[key.puzzle.meter]
         name = f"{key.puzzle.number:0{width}d}"
@@ -117,10 +127,26 @@ def load_keys(path: str) -> list[Key]:
     InputError
         No key there, or one that cannot be read.
     """
+    return [parse_key(read_file(one), one) for one in paths_of_keys(path)]
+
+
+def paths_of_keys(path: str) -> list[str]:
+    """Return where the keys of a set are, all in one folder.
+
+    Parameters
+    ----------
+    path : str
+        As for :func:`load_keys`.
+
+    Raises
+    ------
+    InputError
+        A folder without a key.
+    """
     place = Path(path)
     if not place.is_dir():
-        return [parse_key(read_file(path), path)]
+        return [path]
     found = sorted(place.glob("key-*.json")) or sorted((place / TRAINER).glob("key-*.json"))
     if not found:
         raise InputError("no key-*.json in it; accepted: a key, or the folder of a set", where=path)
-    return [parse_key(read_file(str(one)), str(one)) for one in found]
+    return [str(one) for one in found]

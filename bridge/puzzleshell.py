@@ -7,15 +7,16 @@ import sys
 from pathlib import Path
 
 from bridge.benchshell import read_line
-from bridge.board import Board, Part, load_board
+from bridge.board import Board, Part
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
 from bridge.journal import parse_setup
 from bridge.layout import write_text
-from bridge.meter import MeterProfile, load_meter
+from bridge.meter import MeterProfile
 from bridge.partkinds import PART_KINDS
 from bridge.probing import COLDEST_C, HOTTEST_C
 from bridge.puzzlebench import SETUP_ERRORS, PuzzleBench, real_setup
+from bridge.puzzlebeside import load_beside
 from bridge.puzzlefile import Key, parse_key, parse_puzzle
 from bridge.puzzleplay import PROMPT, Play, Said, parse_play
 from bridge.sessionfile import SessionFile
@@ -114,10 +115,7 @@ def play_file(source: str, key_source: str | None, journal: str | None) -> None:
     """
     puzzle = parse_puzzle(read_file(source), source)
     where = shown_source(source)
-    try:
-        board, meter = load_board(puzzle.board), load_meter(puzzle.meter)
-    except InputError as error:
-        raise InputError(str(error), where=where) from None
+    board, meter = load_beside(puzzle, source)
     key = None if key_source is None else parse_key(read_file(key_source), key_source)
     bench = None
     if key is not None and key_source is not None:

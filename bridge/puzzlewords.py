@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Sequence
 
 from bridge.board import Board
 from bridge.faults import describe_fault, parse_fault
-from bridge.layout import Column, Page, Table, write_text
+from bridge.layout import Column, Page, Table, bulleted, write_text
 from bridge.puzzlebench import SETUP_WORDS
 from bridge.puzzlefile import Key
 from bridge.puzzlemake import Made
 from bridge.puzzlemark import ClassMarks
+from bridge.render import SETUP_WORDS as SUSPECTED_WORDS
 from bridge.units import format_reading
 
 __all__ = [
+    "Progress",
     "answer_words",
     "key_page",
     "list_words",
@@ -22,8 +25,10 @@ __all__ = [
     "marks_page",
     "marks_payload",
     "planted_words",
-    "show_progress",
+    "refused_words",
 ]
+
+QUIET_SECONDS = 10.0  # between two lines of progress in a pipe or a file; no such line for what is done sooner
 
 
 def list_words(packages: Sequence[str]) -> str:
@@ -36,7 +41,8 @@ def list_words(packages: Sequence[str]) -> str:
     """
     if not packages:
         return "nothing"
-    words = [SETUP_WORDS.get(name.strip("<>"), name) for name in packages]
+    known = SUSPECTED_WORDS | SETUP_WORDS  # more is suspected of a bench than is planted
+    words = [known.get(name.strip("<>"), name) for name in packages]
     return " and ".join(words)
 
 
@@ -164,7 +170,7 @@ def marks_page(marks: ClassMarks) -> Page:
         )
         for row in marks.rows
     )
-    titles = ("who", "puzzle", "answer", "of 100", "list", "misunderstood")
+    titles = ("who", "puzzle", "answer", "of 100", "what to replace", "misunderstood")
     right = ("puzzle", "of 100")
     page: list[str | Table] = []
     if rows:
@@ -175,9 +181,23 @@ def marks_page(marks: ClassMarks) -> Page:
         columns = (Column("what"), Column("times", right=True), Column("puzzles"))
         page.append(Table("Common misunderstandings", columns, common))
     if marks.refused:
-        refused = tuple((str(error),) for error in marks.refused)
-        page.append(Table("Not marked", (Column("line and reason"),), refused))
+        page.append(bulleted("Not marked", [str(error) for error in marks.refused]))
     return page
+
+
+def refused_words(marks: ClassMarks, *, in_json: bool) -> str:
+    """Return in one line that some answers are not marked; why each is not, the marks themselves say.
+
+    Parameters
+    ----------
+    marks : ClassMarks
+        The marks.
+    in_json : bool
+        Whether they were given for programs.
+    """
+    count = len(marks.refused)
+    place = "not_marked" if in_json else "'Not marked'"
+    return f"{count} answer{'s' * (count != 1)} not marked; {place} says which and why, and what is accepted"
 
 
 def _totals(marks: ClassMarks) -> Table:
@@ -225,14 +245,24 @@ def marks_payload(marks: ClassMarks) -> dict[str, object]:
     }
 
 
-def show_progress(made: int, wanted: int, draws: int) -> None:
-    """Show on a terminal how far a set is.
+class Progress:
+    """Says on standard error how far a set is: on a terminal in one line, elsewhere in a line now and then."""
 
-    Parameters
-    ----------
-    made, wanted, draws : int
-        Puzzles made and wanted, and draws tried.
-    """
-    if sys.stderr.isatty():
-        end = "\n" if made == wanted else ""
-        write_text(f"\r{made} of {wanted} puzzles, {draws} draws{end}", sys.stderr)
+    def __init__(self) -> None:
+        self._said = time.monotonic()
+
+    def show(self, made: int, wanted: int, draws: int) -> None:
+        """Show how far a set is.
+
+        Parameters
+        ----------
+        made, wanted, draws : int
+            Puzzles made and wanted, and draws tried.
+        """
+        words = f"{made} of {wanted} puzzle{'s' * (wanted != 1)}, {draws} draw{'s' * (draws != 1)}"
+        if sys.stderr.isatty():
+            end = "\n" if made == wanted else ""
+            write_text(f"\r{words}{end}", sys.stderr)
+        elif time.monotonic() - self._said >= QUIET_SECONDS and made < wanted:
+            self._said = time.monotonic()
+            write_text(f"{words} so far\n", sys.stderr)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bridge.errors import InputErrors
+from bridge.errors import InputError
 from bridge.layout import Page
 from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
 
@@ -63,10 +63,11 @@ def make(
     """
     import time
 
+    from bridge.puzzlebeside import texts_beside
     from bridge.puzzlemake import make_puzzles
     from bridge.puzzleorder import parse_order
     from bridge.puzzleset import check_folder, set_files, write_set
-    from bridge.puzzlewords import made_page, show_progress
+    from bridge.puzzlewords import Progress, made_page
 
     order = parse_order(
         board, bench, level=level, plant=plant, part=part, leg=leg, kind=kind, reach=reach, count=count,
@@ -74,9 +75,10 @@ def make(
     )  # fmt: skip
     folder = out or f"puzzles-{order.name}"
     check_folder(folder)
+    beside = texts_beside(order.board, order.meter)
     begun = time.monotonic()
-    made = make_puzzles(order, show_progress)
-    write_set(folder, set_files(made.keys))
+    made = make_puzzles(order, Progress().show)
+    write_set(folder, set_files(made.keys, beside))
     return made_page(made, folder, time.monotonic() - begun)
 
 
@@ -119,16 +121,16 @@ def mark(
     from bridge import payload, puzzlewords
     from bridge.layout import write_page, write_text
     from bridge.puzzlemark import mark_class
-    from bridge.puzzleset import load_keys
-    from bridge.textfile import read_file
+    from bridge.puzzleset import load_keys, paths_of_keys
+    from bridge.textfile import read_file, shown_source
 
-    marks = mark_class(load_keys(key), read_file(answers), answers)
+    marks = mark_class(load_keys(key), read_file(answers), answers, paths_of_keys(key)[0])
     if json:
         write_text(payload.json_text(puzzlewords.marks_payload(marks)))
     else:
         write_page(puzzlewords.marks_page(marks))
     if marks.refused:
-        raise marks.refused[0] if len(marks.refused) == 1 else InputErrors(marks.refused)
+        raise InputError(puzzlewords.refused_words(marks, in_json=json), where=shown_source(answers))
 
 
 for _command in (make, play, mark):

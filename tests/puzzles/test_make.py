@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import io
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -10,12 +11,17 @@ from pathlib import Path
 import pytest
 
 from bridge.advise import CERTAIN
+from bridge.board import load_board
 from bridge.commands.puzzle import make
+from bridge.errors import InputError
+from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.puzzledraw import Wish
 from bridge.puzzlefile import parse_key
-from bridge.puzzlemake import Order, PuzzleMaker, identity, look_alikes
+from bridge.puzzlemake import Order, PuzzleMaker, identity, look_alikes, make_puzzles
+from bridge.puzzlepage import handout_html
 from bridge.puzzleset import load_keys
+from bridge.puzzlewords import Progress
 from tests.conftest import ROOT, Outcome
 
 
@@ -59,6 +65,10 @@ def test_what_reads_alike_is_the_same_puzzle() -> None:
         (("--reach", "all"), "--reach: 'all'; accepted: terminals, gates, holds"),
         (("--count", "0"), "--count: 0; accepted: 1 to"),
         (("--certain", "1"), "--certain: 1; accepted"),
+        (("--bus-volts", "100"), "--bus-volts: 100; accepted: 0, for the bus is discharged"),
+        (("--bus-volts", "0.3"), "--bus-volts: 0.3; accepted: 0"),
+        (("--plant", "nothing", "--count", "3"), "--count: 3; accepted: 1 with this --plant, for nothing wrong makes"),
+        (("--plant", "setup", "--plant", "nothing", "--count", "4"), "--count: 4; accepted: 1 to 3 with"),
     ],
 )
 def test_what_cannot_be_had_is_refused(
@@ -89,6 +99,39 @@ def test_what_is_no_key_is_refused(text: str) -> None:
 def test_the_command_asks_for_what_acting_on_a_ranking_takes() -> None:
     """The default of ``--certain`` is the probability at which a list is acted on everywhere else."""
     assert inspect.signature(make).parameters["certain"].default == CERTAIN
+
+
+def test_what_can_only_read_alike_is_not_advised_a_wider_choice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where most draws would have repeated a puzzle, so it is said, with the number that can be had."""
+    key = load_keys(str(ROOT / "examples/class-set/trainer/key-01.json"))[0]
+    monkeypatch.setattr("bridge.puzzlemake._draws", lambda *_: (key for _ in range(20)))
+    with pytest.raises(InputError, match=r"1 of 3 puzzles in 20 draws: .* like one of them; accepted: --count 1"):
+        make_puzzles(Order("six-switch-bridge", "handheld", Setup(), count=3), workers=1)
+
+
+@pytest.mark.parametrize("on_a_terminal", [True, False])
+def test_long_drawing_says_how_far_it_is(monkeypatch: pytest.MonkeyPatch, *, on_a_terminal: bool) -> None:
+    """On a terminal every draw shows, before any puzzle is made, too; in a pipe a plain line every ten seconds."""
+    shown = io.StringIO()
+    monkeypatch.setattr(shown, "isatty", lambda: on_a_terminal)
+    monkeypatch.setattr("sys.stderr", shown)
+    now = 0.0
+    monkeypatch.setattr("time.monotonic", lambda: now)
+    progress = Progress()
+    for draws in range(1, 26):
+        now += 1.0
+        progress.show(0, 1, draws)
+    lines = [f"0 of 1 puzzle, {draws} draw{'s' * (draws > 1)}" for draws in range(1, 26)]
+    piped = "0 of 1 puzzle, 10 draws so far\n0 of 1 puzzle, 20 draws so far\n"
+    assert shown.getvalue() == ("".join(f"\r{line}" for line in lines) if on_a_terminal else piped)
+
+
+def test_a_handout_has_no_marks_of_another_notation() -> None:
+    """A command named on a page is set as code, not between backticks."""
+    for key in load_keys(str(ROOT / "examples/class-set/trainer")):
+        page = handout_html(key.puzzle, load_board(key.puzzle.board), load_meter(key.puzzle.meter))
+        assert "`" not in page
+        assert f"<code>bridgefault show {key.puzzle.board} --faults</code>" in page
 
 
 @pytest.mark.slow

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from bridge.board import load_board
+from bridge.errors import InputError
 from bridge.puzzlefile import Key, key_text
 from bridge.puzzlemark import Marker, mark_class
 from bridge.puzzlereply import parse_reply
@@ -82,7 +83,7 @@ def class_sheet() -> str:
         right = key.error or " + ".join(f"{one.part}:{one.mode}" for one in key.faults) or "nothing"
         answer = ("Q_NOWHERE" if number % 10 == 9 else right) if number % 3 else "nothing"
         answer = "Q_NOWHERE" if number % 10 == 9 else answer
-        rows.append(f"trainee {number % 25},{key.puzzle.number},{answer},{5 + number % 20}")
+        rows.append(f"trainee {number // 10},{key.puzzle.number},{answer},{5 + number % 20}")
     return "\n".join(rows) + "\n"
 
 
@@ -116,6 +117,11 @@ def test_a_malformed_row_costs_no_other(tmp_path: Path, command: Callable[..., O
     lines = [message.partition(", line ")[2].partition(":")[0] for message in answer["not_marked"]]
     assert lines == ["3", "4", "5", "6", "7", "8", "9"]
     assert done.err.count("\n") == 1
+    assert "7 answers not marked" in done.err
+    told = command("puzzle", "mark", str(FOLDER), str(sheet))
+    for message in answer["not_marked"]:
+        assert [line.lstrip("- ") for line in (told.out + told.err).splitlines()].count(message) == 1
+    assert "what to replace" in told.out
 
 
 def test_a_key_that_is_none_is_refused(tmp_path: Path, command: Callable[..., Outcome]) -> None:
@@ -142,3 +148,52 @@ def test_a_key_without_an_answer_is_refused(command: Callable[..., Outcome], tmp
     done = command("puzzle", "mark", str(tmp_path / "key.json"), str(tmp_path / "answers.csv"))
     assert done.status == 2
     assert "key.json: answers: found '[]'; list should have at least 1 item" in done.err
+
+
+def test_a_second_answer_of_one_person_is_refused(tmp_path: Path, command: Callable[..., Outcome]) -> None:
+    """Of two answers of one person to one puzzle the first counts; the second is named with both lines."""
+    key, other = shipped_keys()[:2]
+    sheet = tmp_path / "answers.csv"
+    sheet.write_text(
+        f"who,puzzle,answer\nAnna,{key.puzzle.number},nothing\nBo,{key.puzzle.number},nothing\n"
+        f"Anna,{key.puzzle.number},Q_WL\nAnna,{other.puzzle.number},nothing\nCy,{key.puzzle.number},Q_NOWHERE\n"
+        f"Cy,{key.puzzle.number},Q_WL\n",
+        "utf-8",
+    )
+    done = command("puzzle", "mark", str(FOLDER), str(sheet), "--json")
+    answer = json.loads(done.out)
+    assert [(row["line"], row["who"]) for row in answer["answers"]] == [(2, "Anna"), (3, "Bo"), (5, "Anna"), (7, "Cy")]
+    assert "line 4: 'Anna' has answered puzzle 1 in line 2" in answer["not_marked"][0]
+    assert done.status == 2
+
+
+def test_an_answer_as_people_write_it() -> None:
+    """Blanks around the colon mean nothing; what says that no part is bad stands alone."""
+    board = load_board("six-switch-bridge")
+    assert parse_reply("Q_VL: all-short", board) == parse_reply("Q_VL :all-short", board)
+    assert parse_reply("Q_VL: all-short + Q_UL", board) == parse_reply("Q_VL:all-short Q_UL", board)
+    for text, word in (("nothing + Q_VL", "nothing"), ("Q_VL leads-swapped", "leads-swapped")):
+        with pytest.raises(InputError, match=f"{word} stands alone") as caught:
+            parse_reply(text, board)
+        assert "is no part" not in str(caught.value)
+
+
+def test_points_add_up_as_printed() -> None:
+    """Points are whole, so those shown add up to the total, whatever was answered and read."""
+    for key in shipped_keys():
+        marker = Marker(key, load_board(key.puzzle.board))
+        right = key.error or " + ".join(f"{one.part}:{one.mode}" for one in key.faults) or "nothing"
+        for effort in range(40):
+            mark = marker.mark(parse_reply(right, marker.board), float(effort))
+            shown = [(float(f"{points:.0f}"), most) for _, points, most in mark.parts]
+            got, most = (sum(column) for column in zip(*shown, strict=True))
+            assert mark.points == pytest.approx(100.0 * got / most)
+
+
+def test_economy_counts_as_far_as_the_readings_settle_the_answer() -> None:
+    """Half settled, half the points of economy; the rest is untouched."""
+    key = one_fault()
+    marker = Marker(key, load_board(key.puzzle.board))
+    reply = parse_reply(f"{key.faults[0].part}:{key.faults[0].mode}", marker.board)
+    points = [marker.mark(reply, 1.0, settled).points for settled in (1.0, 0.5, 0.0)]
+    assert points == pytest.approx([100.0, 90.0, 80.0])
