@@ -241,6 +241,7 @@ class Play:
             "good": self._good,
             "list": lambda _: self._say(self._list()),
             "sheet": lambda _: self._say(self._sheet_page()),
+            "undo": self._undo,
             "task": lambda _: self._say(self._task()),
             "help": self._help,
             "stop": lambda _: Said(("Left. The same command goes on.",), done=True),
@@ -302,7 +303,12 @@ class Play:
         return self._say([words_of], _line({"asked": asked}))
 
     def _good(self, words: Sequence[str]) -> Said:
+        if len(words) < 2:
+            raise InputError("good wants two places: good U P")
         return self._say(good_page(self.board, self.meter, self.setup, [self._placed(words)]))
+
+    def _undo(self, _: Sequence[str]) -> Said:
+        raise InputError("there is no undo in a puzzle: what a reading has shown is known, and counts")
 
     def _list(self) -> list[str | Table]:
         rows = tuple(
@@ -371,19 +377,29 @@ class Play:
         """Return how the answer was, and the readings gone through again."""
         if self.key is None:
             return [f"Kept: {self.reply}. It is not judged without the key; the trainer marks it with puzzle mark."]
-        mark = Marker(self.key, self.board).mark(reply, self.effort if self.readings or self.hints else None)
+        # who has the sheet and asked for nothing has read it on paper: how much of it, nobody knows
+        counted = bool(self.readings or self.hints or not self.sheet)
+        replay = replay_readings(self.key, self.board, self.meter, self.setup, self.readings)
+        mark = Marker(self.key, self.board).mark(reply, self.effort if counted else None, replay.settled)
         verdict = "Right" if mark.right else "Not right"
-        page: list[str | Table] = [f"{verdict}: {mark.points:.0f} of 100. {answer_words(self.key)}"]
+        got, most = (sum(points) for points in zip(*(one[1:] for one in mark.parts), strict=True))
+        scaled = "" if most == 100.0 or not got else f" ({got:.0f} of the {most:.0f} points that count here, scaled)"
+        page: list[str | Table] = [f"{verdict}: {mark.points:.0f} of 100{scaled}. {answer_words(self.key)}"]
         page += planted_words(self.key, self.board)
         rows = tuple((what, f"{points:.0f}", f"{most:.0f}") for what, points, most in mark.parts)
         columns = (Column("for"), Column("points", right=True), Column("of", right=True))
+        rows += (("in all", f"{got:.0f}", f"{most:.0f}"),)
         page.append(Table("How it was marked", columns, rows))
+        if counted and mark.right and replay.settled < 1.0:
+            page.append(
+                f"Your readings do not settle this answer: they go {100.0 * replay.settled:.0f} % of the way to 95 %, "
+                "or to what the best sequence makes of it where that is less; economy counts as far."
+            )
         page += [f"Probably misunderstood: {words}." for words in mark.misunderstood]
         best = self.key.effort.solver
         page.append(f"Effort {self.effort:g}; the best solver needs {best:g}, a novice who replaces parts "
                     f"{self.key.effort.novice:g}.")  # fmt: skip
         if self.readings:
-            replay = replay_readings(self.key, self.board, self.meter, self.setup, self.readings)
             page += self._replay_page(replay, reply)
         return page
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.advise import probing_cost
+from bridge.advise import CERTAIN, probing_cost
 from bridge.board import Board
 from bridge.boarddisplays import BoardDisplays
 from bridge.faults import Fault
@@ -22,7 +22,8 @@ from bridge.puzzlelevel import holds_answer, prior_weights, reading_worths
 from bridge.puzzlerows import Rows, rows_of_errors, rows_of_sets, rows_of_singles
 from bridge.puzzlesheet import puzzle_probings
 from bridge.rank import rank
-from bridge.readings import Reading
+from bridge.ranking import Ranking
+from bridge.readings import Reading, parse_reading
 from bridge.repair import replace_lists
 from bridge.table import TableMemory, build_table
 
@@ -75,10 +76,14 @@ class Replay:
         Its readings.
     left_open : tuple of (frozenset of str, float)
         Lists that all readings together left open, singles, pairs and larger sets weighed; empty without a reading.
+    settled : float
+        How far the readings settle the right answer: 1 where they make it as probable as is acted on, or as the best
+        sequence makes it where that is less; below, in proportion. 0 without a reading.
     """
 
     told: tuple[Told, ...]
     left_open: tuple[tuple[frozenset[str], float], ...]
+    settled: float
 
 
 def replay_readings(key: Key, board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading]) -> Replay:
@@ -94,7 +99,7 @@ def replay_readings(key: Key, board: Board, meter: MeterProfile, setup: Setup, r
         The readings taken, in their order.
     """
     if not readings:
-        return Replay((), ())
+        return Replay((), (), 0.0)
     memory = TableMemory()
     probings = list(dict.fromkeys((*puzzle_probings(board, key.puzzle.reach), *(one.probing for one in readings))))
     table = build_table(memory.space(board, setup), meter, probings, [True] * len(probings), pairs=False)
@@ -111,7 +116,33 @@ def replay_readings(key: Key, board: Board, meter: MeterProfile, setup: Setup, r
     blamed = [one for one in ranking.setup if one.what != "as-stated" and one.probability >= LEFT_OPEN]
     if blamed and ranking.setup[0].what != "as-stated":
         left = tuple((frozenset((f"<{one.what}>",)), one.probability) for one in blamed)
-    return Replay(tuple(told), left)
+    return Replay(tuple(told), left, _settled(key, ranking))
+
+
+def _settled(key: Key, ranking: Ranking) -> float:
+    """Return how far a ranking settles the answer, beside what the best sequence of the key makes of it."""
+    mine = _right_share(key, ranking)
+    if mine >= CERTAIN:
+        return 1.0
+    fields = [
+        {"red": one.red, "black": one.black, "mode": one.mode, "hold": one.hold, "reading": one.shows}
+        for one in key.best
+    ]
+    board, meter = ranking.board, ranking.meter
+    best = [parse_reading(row, board, meter, discharged=True) for row in fields]
+    if not best:
+        return 1.0
+    enough = min(_right_share(key, rank(board, meter, ranking.given_setup, best)), CERTAIN)
+    return min(mine / enough, 1.0) if enough > 0.0 else 1.0
+
+
+def _right_share(key: Key, ranking: Ranking) -> float:
+    """Return how probable the right answer is by some readings."""
+    if key.error:
+        return sum(one.probability for one in ranking.setup if one.what == key.error)
+    answers = [frozenset(answer) for answer in key.answers]
+    lists = replace_lists(ranking).items()
+    return sum(share for packages, share in lists if any(one <= packages if one else not packages for one in answers))
 
 
 def _told(key: Key, board: Board, rows: Rows, probings: Sequence[Probing], readings: Sequence[Reading]) -> list[Told]:

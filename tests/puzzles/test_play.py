@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -19,6 +21,8 @@ from bridge.probing import Hold, Probing
 from bridge.puzzlefile import Key, key_text
 from bridge.puzzleplay import Play
 from bridge.puzzleshell import bench_of
+from bridge.puzzlewords import list_words
+from bridge.suspect import PRIOR
 from bridge.virtualboard import NoAnswerError
 from tests.conftest import Outcome, process_environment
 from tests.puzzles.class_set import FOLDER, each_key, shipped_keys
@@ -216,3 +220,71 @@ def test_a_killed_play_goes_on(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert b"Taken up again" in done.stdout
     assert b"Not right" in done.stdout
+
+
+def economy(play: Play, answer: str) -> tuple[float, str]:
+    """Return points of economy as the table of an answer shows them, and all that was said."""
+    said = words(play, f"answer {answer}")
+    found = re.search(r"economy of readings (\d+) 20", said)
+    assert found is not None, said
+    return float(found[1]), said
+
+
+def test_a_lucky_guess_is_not_thrifty() -> None:
+    """The right answer after a reading that leaves others open gets few points of economy, the best sequence all."""
+    answer = " ".join(f"{one.part}:{one.mode}" for one in SMALL.faults)
+    guess, sure = playing(SMALL), playing(SMALL)
+    guess.hear("P N")
+    for step in SMALL.best:
+        sure.hear(f"{step.red} {step.black} {step.mode}")
+    lucky, said = economy(guess, answer)
+    assert lucky < 10.0
+    assert "do not settle this answer" in said
+    assert economy(sure, answer)[0] == 20.0
+
+
+def test_a_guess_at_a_board_to_be_probed_is_not_thrifty() -> None:
+    """Without a sheet nothing can have been read on paper: an answer without a reading has no economy."""
+    key = dataclasses.replace(SMALL, puzzle=dataclasses.replace(SMALL.puzzle, readings=[]))
+    answer = " ".join(f"{one.part}:{one.mode}" for one in key.faults)
+    points, said = economy(playing(key), answer)
+    assert points == 0.0
+    assert "Right: 80 of 100. " in said
+
+
+def test_scaled_marks_say_so() -> None:
+    """Where points that do not count leave less than 100, the verdict names the sum that the table shows."""
+    good = next(key for key in shipped_keys() if not key.faults and not key.error)
+    play = playing(good)
+    play.hear("P N")
+    said = words(play, "answer nothing")
+    found = re.search(r"Right: (\d+) of 100 \((\d+) of the 80 points that count here, scaled\)", said)
+    assert found is not None, said
+    assert int(found[1]) == round(int(found[2]) / 0.8)
+    rows = [int(points) for points in re.findall(r"(?:replace|readings|in all) (\d+) \d0", said)]
+    assert rows[-1] == sum(rows[:-1]) == int(found[2])
+
+
+@pytest.mark.parametrize("what", [what for what in PRIOR if what != "as-stated"])
+def test_what_is_suspected_of_the_bench_is_said_in_words(what: str) -> None:
+    """Whatever a ranking suspects of the bench is told in words, not by its name in the program."""
+    told = list_words([f"<{what}>"])
+    assert what not in told
+    assert not set("<>-") & set(told)
+
+
+def test_a_sheet_or_page_in_the_place_of_the_puzzle(command: Callable[..., Outcome]) -> None:
+    """The worksheet or the handout given instead of the puzzle: the message names the file that is one."""
+    for ending in ("csv", "html"):
+        done = command("puzzle", "play", str(FOLDER / "trainee" / f"puzzle-01.{ending}"))
+        assert done.status == 2
+        assert "accepted: 'puzzle-01.json'" in done.err
+
+
+def test_good_and_undo_say_what_they_want() -> None:
+    """The word good alone asks for its places; there is no undo for what has been seen, and it costs nothing."""
+    play = playing(SMALL)
+    assert "good wants two places" in words(play, "good")
+    play.hear("MID P")
+    assert "no undo" in words(play, "undo")
+    assert play.effort == 1.0
