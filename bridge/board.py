@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from bridge.blocks import expand_uses
+from bridge.blocks import Written, expand_uses
 from bridge.boardfile import BlockEntry, BoardEntry, DrawingEntry, check_entry, shown_key
 from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
 from bridge.textfile import decode_text, parse_toml, read_file, shown_source
+from bridge.tomllines import Place, TomlLines
 from bridge.wording import listed, quoted
 
-__all__ = ["Board", "Part", "Terminal", "list_boards", "load_board", "oddities", "parse_board"]
+__all__ = ["Board", "Part", "Terminal", "is_board_file", "list_boards", "load_board", "oddities", "parse_board"]
 
 _BLOCKS_FILE = "blocks.toml"
 _NO_BLOCK = "board"  # block of a single part whose entry names none
+_MOST_DOUBLES = 3  # names told of a use that doubles
 _LARGEST_FILE = 1_000_000  # bytes; the largest shipped board has about 5 000
 
 
@@ -36,6 +39,17 @@ def _topologies() -> Path:
 def list_boards() -> tuple[str, ...]:
     """Return the names of the shipped boards, sorted."""
     return tuple(sorted(path.stem for path in _topologies().glob("*.toml") if path.name != _BLOCKS_FILE))
+
+
+def is_board_file(name_or_path: str) -> bool:
+    """Return whether a board is asked for by the path of a file and not by the name of a shipped one.
+
+    Parameters
+    ----------
+    name_or_path : str
+        As for `load_board`.
+    """
+    return "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml")
 
 
 def load_board(name_or_path: str) -> Board:
@@ -56,7 +70,7 @@ def load_board(name_or_path: str) -> Board:
     >>> load_board("six-switch-bridge").main_terminals
     ('P', 'N', 'U', 'V', 'W')
     """
-    if "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml"):
+    if is_board_file(name_or_path):
         return parse_board(_read(name_or_path), name_or_path)
     names = list_boards()
     if name_or_path not in names:
@@ -64,7 +78,15 @@ def load_board(name_or_path: str) -> Board:
             f"no shipped board is called {quoted(name_or_path)}; there are {', '.join(names)}, "
             "or give a path ending in .toml"
         )
-    return parse_board(_read(str(_topologies() / f"{name_or_path}.toml")), f"{name_or_path}.toml")
+    board = parse_board(_read(str(_topologies() / f"{name_or_path}.toml")), f"{name_or_path}.toml")
+    if board.name != name_or_path:  # else two boards could go by one name
+        clash = f", which is {board.name}.toml" if board.name in names else ""
+        raise InputError(
+            f"found {quoted(board.name)}{clash}; accepted among the shipped boards is the file's own name, "
+            f"{quoted(name_or_path)}",
+            where=f"{board.source}, key name",
+        )
+    return board
 
 
 def _read(path: str) -> str:
@@ -76,9 +98,9 @@ def _read(path: str) -> str:
     return decode_text(data, where)
 
 
-def _blocks(tables: Mapping[str, Any], source: str, problems: list[InputError]) -> dict[str, BlockEntry]:
+def _blocks(tables: Mapping[str, Any], file: Place, problems: list[InputError]) -> dict[str, BlockEntry]:
     entries = {
-        name: check_entry(BlockEntry, table, f"{source}, block {shown_key(name)}", problems)
+        name: check_entry(BlockEntry, table, file.at("block", name, words=f"block {shown_key(name)}"), problems)
         for name, table in tables.items()
     }
     return {name: entry for name, entry in entries.items() if entry is not None}
@@ -88,9 +110,8 @@ def _blocks(tables: Mapping[str, Any], source: str, problems: list[InputError]) 
 def _shipped_blocks() -> Mapping[str, BlockEntry]:
     """Return the blocks of blocks.toml; read once, since every board needs them."""
     problems: list[InputError] = []
-    blocks = _blocks(
-        parse_toml(_read(str(_topologies() / _BLOCKS_FILE)), _BLOCKS_FILE)["block"], _BLOCKS_FILE, problems
-    )
+    text = _read(str(_topologies() / _BLOCKS_FILE))
+    blocks = _blocks(parse_toml(text, _BLOCKS_FILE)["block"], Place(_BLOCKS_FILE, TomlLines(text)), problems)
     if problems:
         raise InputErrors(problems)
     return blocks
@@ -113,19 +134,21 @@ def parse_board(text: str, source: str) -> Board:
     """
     source = shown_source(source)
     problems: list[InputError] = []
-    entry = check_entry(BoardEntry, parse_toml(text, source), source, problems)
+    file = Place(source, TomlLines(text))
+    entry = check_entry(BoardEntry, parse_toml(text, source), file, problems)
     if entry is None:
         raise _as_one(problems)
-    blocks = {**_shipped_blocks(), **_blocks(entry.block, source, problems)}
-    expansion = expand_uses(entry.use, blocks, source, problems)
+    blocks = {**_shipped_blocks(), **_blocks(entry.block, file, problems)}
+    expansion = expand_uses(entry.use, blocks, file, problems)
     notes: list[str] = []
-    part_tables = [*expansion.parts, *((_NO_BLOCK, table) for table in entry.part)]
-    terminal_tables = [*entry.terminal, *(table for _, table in expansion.terminals)]
-    parts = build_parts(part_tables, source, problems, notes)
+    own_terminals = _single(entry.terminal, "terminal", file)
+    used_parts, used_terminals = _without_doubles(expansion.parts, expansion.terminals, own_terminals, problems)
+    parts = build_parts([*used_parts, *_single(entry.part, "part", file)], problems, notes)
     nets = {net for part in parts.values() for net in part.pins.values()}
-    terminals = build_terminals(terminal_tables, nets if not problems else None, source, problems)
-    drawing = check_entry(DrawingEntry, entry.drawing, f"{source}, drawing", problems)
-    order = _drawing_order(drawing, parts, source, problems) if drawing is not None else ()
+    terminals = build_terminals([*own_terminals, *used_terminals], nets if not problems else None, problems)
+    where = file.at("drawing", words="drawing")
+    drawing = check_entry(DrawingEntry, entry.drawing, where, problems)
+    order = _drawing_order(drawing, parts, where, problems) if drawing is not None else ()
     if not problems and not parts:
         problems.append(InputError("the board has no parts", where=source))
     if not problems and not terminals:
@@ -135,11 +158,52 @@ def parse_board(text: str, source: str) -> Board:
     return Board(entry.name, entry.title, entry.about.strip(), terminals, parts, source, tuple(notes), order)
 
 
+def _single(tables: Sequence[Mapping[str, Any]], kind: str, file: Place) -> list[Written]:
+    """Return the parts or terminals that a board file writes itself."""
+    return [Written(_NO_BLOCK, table, file.at(kind, index, words=""), index + 1) for index, table in enumerate(tables)]
+
+
+def _without_doubles(
+    parts: Sequence[Written], terminals: Sequence[Written], own_terminals: Sequence[Written], problems: list[InputError]
+) -> tuple[list[Written], list[Written]]:
+    """Return what the uses of blocks write, less what is there already: one problem for each use that doubles."""
+    doubles: dict[Place, list[str]] = {}
+
+    def first_of_name(written: Sequence[Written], key: str, known: set[str]) -> list[Written]:
+        kept = []
+        for one in written:
+            name = str(one.table.get(key, ""))
+            if name in known:
+                doubles.setdefault(_whole_use(one.place), []).append(name)
+            else:
+                known.update(filter(None, [name]))
+                kept.append(one)
+        return kept
+
+    kept_parts = first_of_name(parts, "ref", set())
+    kept_terminals = first_of_name(terminals, "name", {str(one.table.get("name", "")) for one in own_terminals} - {""})
+    for place, names in doubles.items():
+        more = f" and {len(names) - _MOST_DOUBLES} more" if len(names) > _MOST_DOUBLES else ""
+        problems.append(
+            InputError(
+                f"writes {listed(map(shown_key, names[:_MOST_DOUBLES]))}{more}, there already; "
+                "accepted: each part and terminal once",
+                where=str(place),
+            )
+        )
+    return kept_parts, kept_terminals
+
+
+def _whole_use(place: Place) -> Place:
+    """Return the place of a whole use, for what one of its inner blocks writes."""
+    return replace(place, words=place.words.partition(") ")[0].removesuffix(")") + ")")
+
+
 def _drawing_order(
-    drawing: DrawingEntry, parts: Mapping[str, Part], source: str, problems: list[InputError]
+    drawing: DrawingEntry, parts: Mapping[str, Part], drawing_place: Place, problems: list[InputError]
 ) -> tuple[str, ...]:
     """Return the parts that a drawing's columns are ordered by; other names, and one there twice, are problems."""
-    where = f"{source}, drawing, key order"
+    where = str(drawing_place.at("order", words="key order"))
     for number, ref in enumerate(drawing.order):
         if ref in drawing.order[:number]:
             problems.append(InputError(f"{quoted(ref)} is there twice; accepted: each part once", where=where))

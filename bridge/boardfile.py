@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.errors import InputError
+from bridge.tomllines import Place
 from bridge.wording import bare, quoted
 
 __all__ = [
@@ -161,7 +162,7 @@ def _path(steps: tuple[int | str, ...], table: Mapping[str, Any]) -> str:
     return shown_key(steps[0])
 
 
-def check_entry(model: type[Model], table: Mapping[str, Any], where: str, problems: list[InputError]) -> Model | None:
+def check_entry(model: type[Model], table: Mapping[str, Any], where: Place, problems: list[InputError]) -> Model | None:
     """Return a table of a file as a checked entry, or None with its problems appended.
 
     Parameters
@@ -170,8 +171,8 @@ def check_entry(model: type[Model], table: Mapping[str, Any], where: str, proble
         Entry the table should be.
     table : mapping
         Table as read from TOML.
-    where : str
-        File and place, for the messages.
+    where : Place
+        Where the table is, for the messages.
     problems : list of InputError
         Receives every problem found.
     """
@@ -185,6 +186,7 @@ def check_entry(model: type[Model], table: Mapping[str, Any], where: str, proble
             if key in seen:
                 continue
             seen.add(key)
-            place = f"{where}, key {_path(detail['loc'], table)}" if key else where
-            problems.append(InputError(_say(detail, model), where=place))
+            steps = [step for step in detail["loc"][:2] if isinstance(step, str)]
+            place = where.at(*steps, words=f"key {_path(detail['loc'], table)}") if key else where
+            problems.append(InputError(_say(detail, model), where=str(place)))
         return None

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 MOST_SHOWN = 10  # problems told at once: who has mended ten runs it again
+LONGEST_REPEATED = 40  # signs; a problem that lists what is accepted is longer
 LONGEST_TOLD = 2000  # signs; a problem that lists what is accepted may take several hundred
 
 __all__ = ["BridgeError", "InputError", "InputErrors", "MachineError"]
@@ -40,6 +41,8 @@ class InputError(BridgeError, ValueError):
 class InputErrors(InputError):
     """Several problems of one file at once; the message tells of the first ten or fewer and counts the others.
 
+    What was said at length of one place is not said again of the next: there it reads "the same".
+
     Parameters
     ----------
     errors : sequence of InputError
@@ -49,10 +52,14 @@ class InputErrors(InputError):
     def __init__(self, errors: Sequence[InputError]) -> None:
         self.errors = tuple(errors)
         told: list[str] = []
+        said: set[str] = set()
         for error in self.errors[:MOST_SHOWN]:
-            if told and len("; ".join(told)) + len(str(error)) > LONGEST_TOLD:
+            again = error.where and error.problem in said and len(error.problem) > LONGEST_REPEATED
+            text = f"{error.where}: the same" if again else str(error)
+            if told and len("; ".join(told)) + len(text) > LONGEST_TOLD:
                 break
-            told.append(str(error))
+            told.append(text)
+            said.add(error.problem)
         more = len(self.errors) - len(told)
         super().__init__("; ".join([*told, f"{more} more problems"] if more else told))
 

@@ -12,6 +12,7 @@ from typing import Any
 from bridge.errors import InputError, InputErrors
 from bridge.meterprofile import METER_MODES, Accuracy, DiodeTest, MeterProfile, OhmsRange, Source
 from bridge.textfile import decode_text, parse_toml, read_file, shown_source
+from bridge.tomllines import Place, TomlLines
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
 
@@ -38,6 +39,9 @@ SOURCE_KINDS = {"current": "amps", "resistor": "ohms"}
 NAME = re.compile(r"[\w.+-]{1,64}")
 # no separator of a readings file, and no colon, may stand in what follows ``ohms:``
 RANGE_NAME = re.compile(r"[A-Za-z0-9.]{1,16}")
+
+# Manuals print test currents as typical and rounded: a range may ask for a tenth more than the open leads show.
+MOST_OF_OPEN_VOLTS = 1.1
 
 # Accepted ranges, both ends included: wide enough for any meter, narrow enough to catch a slip of the unit.
 LIMITS = {
@@ -91,7 +95,15 @@ def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
             f"no meter {quoted(name_or_file)}; accepted: {listed(list_meters())}, or a path to a .toml file"
         )
     path = METERS_FOLDER / f"{name_or_file}.toml"
-    return parse_meter(path.read_text(encoding="utf-8"), path.name)
+    meter = parse_meter(path.read_text(encoding="utf-8"), path.name)
+    if meter.name != name_or_file:  # else two meters could go by one name
+        clash = f", which is {meter.name}.toml" if meter.name in list_meters() else ""
+        raise InputError(
+            f"{quoted(meter.name)}{clash}; accepted among the shipped meters: the file's own name, "
+            f"{quoted(name_or_file)}",
+            where=f"{path.name}, key name",
+        )
+    return meter
 
 
 def parse_meter(text: str, source: str) -> MeterProfile:
@@ -111,8 +123,8 @@ def parse_meter(text: str, source: str) -> MeterProfile:
     """
     where = shown_source(source)
     table = parse_toml(text, where)
-    reader = _Reader(where)
-    profile = reader.meter(table)
+    reader = _Reader()
+    profile = reader.meter(table, Place(where, TomlLines(text)))
     if reader.problems or profile is None:
         raise reader.problems[0] if len(reader.problems) == 1 else InputErrors(reader.problems)
     return profile
@@ -121,29 +133,25 @@ def parse_meter(text: str, source: str) -> MeterProfile:
 class _Reader:
     """Reads tables of one file and keeps every problem it meets."""
 
-    def __init__(self, where: str) -> None:
-        self.where = where
+    def __init__(self) -> None:
         self.problems: list[InputError] = []
 
-    def problem(self, key: str, text: str) -> None:
-        self.problems.append(InputError(text, where=f"{self.where}: {key}" if key else self.where))
+    def problem(self, place: Place, text: str) -> None:
+        self.problems.append(InputError(text, where=str(place)))
 
-    def unknown_keys(self, table: Mapping[str, Any], known: Iterable[str], place: str) -> None:
+    def unknown_keys(self, table: Mapping[str, Any], known: Iterable[str], place: Place) -> None:
         accepted = tuple(known)
         for key in table:
             if key not in accepted:
-                self.problem(
-                    place + bare(key),
-                    f"unknown key; accepted: {listed(accepted)}",
-                )
+                self.problem(_key(place, key), f"unknown key; accepted: {listed(accepted)}")
 
-    def missing(self, table: Mapping[str, Any], key: str, place: str) -> bool:
+    def missing(self, table: Mapping[str, Any], key: str, place: Place) -> bool:
         if key in table:
             return False
-        self.problem(place + key, "missing")
+        self.problem(_key(place, key), "missing")
         return True
 
-    def number(self, value: object, key: str, place: str) -> float:
+    def number(self, value: object, key: str, place: Place) -> float:
         """Return a number in its accepted range; note a problem and return a stand-in otherwise."""
         low, high = LIMITS[key]
         found: float = math.nan
@@ -151,110 +159,150 @@ class _Reader:
             # an integer beyond a double is out of any range
             found = float(value) if abs(value) < 1e300 else math.inf
         if not low <= found <= high:
-            self.problem(place + key, f"{quoted(str(value))}; accepted: a number from {low:g} to {high:g}")
+            self.problem(place, f"{quoted(str(value))}; accepted: a number from {low:g} to {high:g}")
             return high
         return found
 
-    def number_at(self, table: Mapping[str, Any], key: str, place: str = "") -> float:
+    def number_at(self, table: Mapping[str, Any], key: str, place: Place) -> float:
         if self.missing(table, key, place):
             return LIMITS[key][1]
-        return self.number(table[key], key, place)
+        return self.number(table[key], key, _key(place, key))
 
-    def word(self, table: Mapping[str, Any], key: str, place: str, pattern: re.Pattern[str], kind: str) -> str:
-        value = table[key]
+    def word(self, table: Mapping[str, Any], place: Place, pattern: re.Pattern[str], kind: str) -> str:
+        value = table["name"]
         if isinstance(value, str) and pattern.fullmatch(value):
             return value
-        self.problem(place + key, f"{quoted(str(value))}; accepted: {kind}")
+        self.problem(_key(place, "name"), f"{quoted(str(value))}; accepted: {kind}")
         return ""
 
-    def source(self, table: Mapping[str, Any], place: str) -> Source:
+    def source(self, table: Mapping[str, Any], place: Place) -> Source:
         kind = ""
         if not self.missing(table, "source", place):
             kind = table["source"] if isinstance(table["source"], str) else ""
             if kind not in SOURCE_KINDS:
-                self.problem(f"{place}source", f"{quoted(str(table['source']))}; accepted: {listed(SOURCE_KINDS)}")
+                found = quoted(str(table["source"]))
+                self.problem(_key(place, "source"), f"{found}; accepted: {listed(SOURCE_KINDS)}")
                 kind = ""
         open_volts = self.number_at(table, "open_volts", place)
         if not kind:
             return Source("current", 1.0, None, open_volts)
         for other, key in SOURCE_KINDS.items():
             if other != kind and key in table:
-                self.problem(place + key, f"a {kind} source has no {key}; accepted: {SOURCE_KINDS[kind]}")
+                self.problem(_key(place, key), f"a {kind} source has no {key}; accepted: {SOURCE_KINDS[kind]}")
         size = self.number_at(table, SOURCE_KINDS[kind], place)
         return Source(kind, size if kind == "current" else None, size if kind == "resistor" else None, open_volts)
 
-    def diode(self, table: Mapping[str, Any]) -> DiodeTest:
-        self.unknown_keys(table, (*SOURCE_KEYS, "limit_volts"), "diode.")
-        return DiodeTest(self.source(table, "diode."), self.number_at(table, "limit_volts", "diode."))
+    def diode(self, table: Mapping[str, Any], place: Place) -> DiodeTest:
+        self.unknown_keys(table, (*SOURCE_KEYS, "limit_volts"), place)
+        before = len(self.problems)
+        found = DiodeTest(self.source(table, place), self.number_at(table, "limit_volts", place))
+        if len(self.problems) == before and found.limit_volts >= found.source.open_volts:
+            self.problem(
+                _key(place, "limit_volts"),
+                f"{found.limit_volts:g} with open_volts {found.source.open_volts:g}: open leads would never read OL; "
+                "accepted: less than open_volts",
+            )
+        return found
 
-    def ohms_range(self, table: Mapping[str, Any], place: str) -> OhmsRange:
+    def ohms_range(self, table: Mapping[str, Any], place: Place) -> OhmsRange:
         self.unknown_keys(table, ("name", "full_scale", *SOURCE_KEYS), place)
+        before = len(self.problems)
         full_scale = self.number_at(table, "full_scale", place)
         name = format_compact(full_scale)
         if "name" in table:
-            name = self.word(table, "name", place, RANGE_NAME, "up to 16 letters, digits and points")
-        return OhmsRange(name, full_scale, self.source(table, place))
+            name = self.word(table, place, RANGE_NAME, "up to 16 letters, digits and points")
+        found = OhmsRange(name, full_scale, self.source(table, place))
+        amps, open_volts = found.source.amps, found.source.open_volts
+        if len(self.problems) == before and amps is not None and full_scale * amps > MOST_OF_OPEN_VOLTS * open_volts:
+            self.problem(
+                _key(place, "full_scale"),
+                f"{full_scale:g} ohm at amps {amps:g} takes {full_scale * amps:g} V, more than open_volts "
+                f'{open_volts:g}; accepted: what open_volts can drive, or source = "resistor", whose current falls',
+            )
+        return found
 
-    def ohms(self, tables: object) -> tuple[OhmsRange, ...]:
+    def ohms(self, tables: object, place: Place) -> tuple[OhmsRange, ...]:
         if not isinstance(tables, list) or not tables or not all(isinstance(table, dict) for table in tables):
-            self.problem("ohms", "accepted: one [[ohms]] table for each range")
+            self.problem(_key(place, "ohms"), "accepted: one [[ohms]] table for each range")
             return ()
-        ranges = [self.ohms_range(table, f"ohms[{index}].") for index, table in enumerate(tables)]
-        for what, seen in (
-            ("name", [entry.name for entry in ranges]),
-            ("full_scale", [entry.full_scale for entry in ranges]),
-        ):
-            for index, value in enumerate(seen):
-                if value in seen[:index] and not self.problems:
-                    self.problem(f"ohms[{index}].{what}", f"{value} is there twice; each range needs its own")
+        called = [f"ohms {_own_name(table) or number}" for number, table in enumerate(tables, start=1)]
+        places = [place.at("ohms", index, words=words) for index, words in enumerate(called)]
+        ranges = [self.ohms_range(table, one) for table, one in zip(tables, places, strict=True)]
+        for index, entry in enumerate(ranges):
+            for first, other in enumerate(ranges[:index]):
+                same_scale, same_name = entry.full_scale == other.full_scale, entry.name == other.name
+                if not self.problems and (same_scale or same_name):
+                    what = f"full_scale {entry.full_scale:g}" if same_scale else f"name {entry.name}"
+                    self.problem(
+                        places[index],
+                        f"{what} as ohms {first + 1}{_line_behind(places[first])} has; "
+                        f"accepted: each range with a {what.partition(' ')[0]} of its own",
+                    )
         return tuple(sorted(ranges, key=lambda entry: entry.full_scale))
 
-    def accuracies(self, table: object) -> tuple[tuple[str, Accuracy], ...]:
+    def accuracies(self, table: object, place: Place) -> tuple[tuple[str, Accuracy], ...]:
         if not isinstance(table, dict):
-            self.problem("accuracy", "accepted: a table of mode = [percent, digits]")
+            self.problem(place, "accepted: a table of mode = [percent, digits]")
             return ()
-        self.unknown_keys(table, METER_MODES, "accuracy.")
+        self.unknown_keys(table, METER_MODES, place)
         found = []
         for mode in METER_MODES:
-            place = f"accuracy.{mode}"
             if mode not in table:
                 if mode in ("diode", "ohms"):
-                    self.missing(table, mode, "accuracy.")
+                    self.missing(table, mode, place)
                 continue
             limits = table[mode]
+            here = _key(place, mode)
             if not isinstance(limits, list) or len(limits) != 2:
-                self.problem(place, f"{quoted(str(limits))}; accepted: [percent, digits]")
+                self.problem(here, f"{quoted(str(limits))}; accepted: [percent, digits]")
                 continue
             percent, digits = (
-                self.number(limits[0], "percent", f"{place} "),
-                self.number(limits[1], "digits", f"{place} "),
+                self.number(limits[0], "percent", here.with_note("percent")),
+                self.number(limits[1], "digits", here.with_note("digits")),
             )
             found.append((mode, Accuracy(percent, digits)))
         return tuple(found)
 
-    def meter(self, table: Mapping[str, Any]) -> MeterProfile | None:
-        self.unknown_keys(table, METER_KEYS, "")
+    def meter(self, table: Mapping[str, Any], file: Place) -> MeterProfile | None:
+        self.unknown_keys(table, METER_KEYS, file)
         name = ""
-        if not self.missing(table, "name", ""):
-            name = self.word(table, "name", "", NAME, "up to 64 letters, digits and . + - _")
+        if not self.missing(table, "name", file):
+            name = self.word(table, file, NAME, "up to 64 letters, digits and . + - _")
         title = table.get("title", name)
         if not isinstance(title, str) or not title.isprintable():
-            self.problem("title", "accepted: one line of text")
+            self.problem(_key(file, "title"), "accepted: one line of text")
         is_reversed = table.get("reversed", False)
         if not isinstance(is_reversed, bool):
-            self.problem("reversed", f"{quoted(str(is_reversed))}; accepted: true, false")
-        counts = self.number_at(table, "counts")
+            self.problem(_key(file, "reversed"), f"{quoted(str(is_reversed))}; accepted: true, false")
+        counts = self.number_at(table, "counts", file)
         if counts != int(counts):
-            self.problem("counts", f"{counts:g}; accepted: a whole number")
-        lead_ohms, beep_ohms = self.number_at(table, "lead_ohms"), self.number_at(table, "beep_ohms")
+            self.problem(_key(file, "counts"), f"{counts:g}; accepted: a whole number")
+        lead_ohms, beep_ohms = self.number_at(table, "lead_ohms", file), self.number_at(table, "beep_ohms", file)
         diode: DiodeTest | None = None
-        if not self.missing(table, "diode", ""):
+        if not self.missing(table, "diode", file):
             if isinstance(table["diode"], dict):
-                diode = self.diode(table["diode"])
+                diode = self.diode(table["diode"], file.at("diode", words="diode"))
             else:
-                self.problem("diode", "accepted: a [diode] table")
-        ranges = () if self.missing(table, "ohms", "") else self.ohms(table["ohms"])
-        accuracies = () if self.missing(table, "accuracy", "") else self.accuracies(table["accuracy"])
+                self.problem(_key(file, "diode"), "accepted: a [diode] table")
+        ranges = () if self.missing(table, "ohms", file) else self.ohms(table["ohms"], file)
+        accuracies: tuple[tuple[str, Accuracy], ...] = ()
+        if not self.missing(table, "accuracy", file):
+            accuracies = self.accuracies(table["accuracy"], file.at("accuracy", words="accuracy"))
         if self.problems or diode is None:
             return None
         return MeterProfile(name, title, is_reversed, int(counts), lead_ohms, beep_ohms, diode, ranges, accuracies)
+
+
+def _key(place: Place, key: str) -> Place:
+    return place.at(key, words=f"key {bare(key)}")
+
+
+def _own_name(table: Mapping[str, Any]) -> str:
+    """Return the name a range was given in its file, where it can stand in a message."""
+    name = table.get("name")
+    return name if isinstance(name, str) and RANGE_NAME.fullmatch(name) else ""
+
+
+def _line_behind(place: Place) -> str:
+    line = place.lines.line_of(place.path)
+    return "" if line is None else f" in line {line}"

@@ -9,6 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from bridge.errors import InputError, InputErrors
 from bridge.textfile import parse_toml
+from bridge.tomllines import Place, TomlLines
 
 __all__ = ["parse_table"]
 
@@ -36,13 +37,15 @@ def parse_table(text: str, source: str, kind: type[Table], problems_of: Callable
     InputErrors
         Keys are unknown, missing or of the wrong type, or ``problems_of`` names something. All problems are listed.
     """
+    file = Place(source, TomlLines(text))
     try:
         table = TypeAdapter(kind).validate_python(parse_toml(text, source))
     except ValidationError as error:
         raise InputErrors(
             [
                 InputError(
-                    f"{problem['msg']}, found {problem['input']!r:.60}", where=f"{source}: {_key(problem['loc'])}"
+                    f"{problem['msg']}, found {problem['input']!r:.60}",
+                    where=str(file.at(*problem["loc"], words=_key(problem["loc"]))),
                 )
                 for problem in error.errors()
             ]

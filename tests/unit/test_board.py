@@ -15,6 +15,7 @@ from bridge.circuit import build_circuit
 from bridge.errors import InputError, InputErrors
 from bridge.partkinds import PART_KINDS, emitter_pin, has_severity
 from bridge.probing import Setup
+from tests.tomlplaces import without_lines
 
 HEAD = 'name = "bench"\ntitle = "Bench"\n'
 TERMINALS = '[[terminal]]\nname = "P"\naccess = "terminal"\n[[terminal]]\nname = "N"\naccess = "terminal"\n'
@@ -28,12 +29,12 @@ def parse(text: str) -> Board:
 
 
 def refusal(text: str) -> str:
-    """Return the message a text is refused with."""
+    """Return the message a text is refused with, less the lines it names, which are checked."""
     with pytest.raises(InputError) as caught:
         parse(text)
     message = str(caught.value)
     assert message.isprintable(), "a message is one line"
-    return message
+    return without_lines(message, text)
 
 
 def part(kind: str, pins: str, rest: str = "", ref: str = "X_1") -> str:
@@ -239,8 +240,14 @@ class TestRefusals:
         ("terminal", "message"),
         [
             ('name = "P"\naccess = "pad"', "bench.toml, terminal P: this terminal is there twice"),
-            ('name = "Q"\naccess = "pad"', "bench.toml, terminal Q: no part is on net 'Q'"),
-            ('name = "U"\nnet = "V"\naccess = "pad"', "bench.toml, terminal U: no part is on net 'V'"),
+            (
+                'name = "Q"\naccess = "pad"',
+                "bench.toml, terminal Q: no part is on net 'Q'; accepted: nets of parts, as N, P",
+            ),
+            (
+                'name = "U"\nnet = "V"\naccess = "pad"',
+                "bench.toml, terminal U: no part is on net 'V'; accepted: nets of parts, as N, P",
+            ),
             (
                 'name = "N2"\nnet = "N"\naccess = "far"',
                 "bench.toml, terminal N2, key access: found 'far'; accepted is 'terminal', 'pad' or 'pin'",
@@ -384,10 +391,43 @@ class TestRefusals:
             parse(text)
         places = [error.where for error in caught.value.errors]
         assert places == [
-            "bench.toml, use 1 (no)",
-            "bench.toml, part X_1, key kind",
-            "bench.toml, part F_1, pin b",
+            "bench.toml, line 20, use 1 (no)",
+            "bench.toml, line 11, part X_1, key kind",
+            "bench.toml, line 17, part F_1, pin b",
         ]
+
+    @pytest.mark.parametrize(
+        ("text", "place"),
+        [
+            (RESISTOR.replace("R_1", "R_2").replace("100", "-1"), "line 18, part R_2, key ohms: "),
+            (RESISTOR.replace("R_1", "R_2").replace("ohms = 100\n", ""), "line 14, part R_2, key ohms: "),
+            (part("resistor", 'a = "P", c = "N"', "ohms = 1"), "line 17, part X_1, pin c: "),
+            (
+                '[[use]]\nblock = "driver-rail"\nfarads = 220\n',
+                "line 14, use 1 (driver-rail), part C_VCC, key farads: ",
+            ),
+            ("[[use]]\nblock = 'pair'\npos = 'U'\n", "line 15, use 1 (pair): unknown block"),
+            ('[drawing]\norder = ["Q_1"]\n', "line 15, drawing, key order: "),
+            ("[block.b]\nabout = 3\n", "line 15, block b, key about: "),
+        ],
+    )
+    def test_line(self, text: str, place: str) -> None:
+        """The line is that of the key, of the header where the key is missing, of the use for what a block writes."""
+        with pytest.raises(InputError) as caught:
+            parse(SOUND + text)
+        assert str(caught.value).startswith(f"bench.toml, {place}")
+
+    def test_inline_parts_have_no_line(self) -> None:
+        """Parts written inside a value are named without a line."""
+        parts = 'part = [\n{ ref = "R_1", kind = "fuse", pins = { a = "P", b = "N" }, ohms = -1 },\n]\n'
+        with pytest.raises(InputError) as caught:
+            parse(HEAD + parts + TERMINALS)
+        assert str(caught.value).startswith("bench.toml, part R_1, key ohms: found -1")
+
+    def test_near_net(self) -> None:
+        """A terminal on no net is told the net that is nearest."""
+        text = HEAD + TERMINALS.replace('"P"', '"L1"') + RESISTOR.replace('"P"', '"L3"')
+        assert refusal(text) == "bench.toml, terminal L1: no part is on net 'L1'; accepted: nets of parts, as L3"
 
 
 BLOCK = """
@@ -487,6 +527,23 @@ class TestBlocks:
         text = refusal(SOUND + BLOCK + "[[use]]\n" + use + "\n")
         assert text.startswith(message)
 
+    def test_a_use_there_twice_is_one_problem(self) -> None:
+        """A block used twice is refused in one message that names the use, its line and some of what it doubles."""
+        use = '[[use]]\nblock = "igbt-leg"\nleg = "U"\n'
+        with pytest.raises(InputError) as caught:
+            parse(SOUND + use + use)
+        message = str(caught.value)
+        assert message.startswith("bench.toml, line 17, use 2 (igbt-leg): writes Q_UH, D_UH, ")
+        assert message.count("bench.toml") == 1
+        assert "accepted: each part and terminal once" in message
+        assert len(message) < 200
+
+    def test_a_use_that_writes_a_terminal_of_the_file(self) -> None:
+        """A pad written by the file and by a block is refused at the block's use."""
+        pad = '[[terminal]]\nname = "G_UH"\naccess = "pad"\n'
+        message = refusal(SOUND + pad + BLOCK + '[[use]]\nblock = "pair"\npos = "UH"\n')
+        assert message.startswith("bench.toml, use 1 (pair): writes G_UH, there already")
+
     def test_unknown_block_lists_the_known(self) -> None:
         """An unknown block is refused with the blocks there are, shipped ones included."""
         message = refusal(SOUND + BLOCK + '[[use]]\nblock = "legg"\n')
@@ -557,6 +614,16 @@ class TestFinding:
         """Anything with a separator is a path, and a path finds only a file."""
         with pytest.raises(InputError, match="no such file"):
             load_board(path)
+
+    def test_a_shipped_file_is_called_as_its_board(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A shipped file that holds the name of another board is refused, with both names."""
+        for path in (Path(__file__).parents[2] / "topologies").glob("*.toml"):
+            (tmp_path / path.name).write_bytes(path.read_bytes())
+        (tmp_path / "foo.toml").write_bytes((tmp_path / "drive-module.toml").read_bytes())
+        monkeypatch.setattr("bridge.board._topologies", lambda: tmp_path)
+        assert load_board("drive-module").name == "drive-module"
+        with pytest.raises(InputError, match=r"foo\.toml, .*'drive-module', which is drive-module\.toml; .* 'foo'"):
+            load_board("foo")
 
     def test_folder(self, tmp_path: Path) -> None:
         """A folder is no board file."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError, InputErrors
 from bridge.meter import DEFAULT_METER, MeterProfile, list_meters, load_meter, parse_meter
+from tests.tomlplaces import without_lines
 
 SMALL = """
 name = "bench"
@@ -154,31 +156,31 @@ def test_a_path_never_finds_a_shipped_meter(path: str, tmp_path: Path, monkeypat
     ("text", "problem"),
     [
         (changed("counts = 6000", "counts = 6000\nbanana = 1"), "banana: unknown key; accepted: name, title"),
-        (changed("amps = 0.0007", "amps = 0.0007\nwatts = 1"), "diode.watts: unknown key"),
-        (changed("full_scale = 600\n", "full_scale = 600\nwatts = 1\n"), r"ohms\[1\].watts: unknown key"),
-        (changed("diode = [1.5, 5]", "diode = [1.5, 5]\namps = [1, 1]"), "accuracy.amps: unknown key"),
+        (changed("amps = 0.0007", "amps = 0.0007\nwatts = 1"), "diode, key watts: unknown key"),
+        (changed("full_scale = 600\n", "full_scale = 600\nwatts = 1\n"), "ohms 2, key watts: unknown key"),
+        (changed("diode = [1.5, 5]", "diode = [1.5, 5]\namps = [1, 1]"), "accuracy, key amps: unknown key"),
         (changed("counts = 6000", ""), "counts: missing"),
-        (changed("limit_volts = 2.5", ""), "diode.limit_volts: missing"),
-        (changed("ohms = [1.0, 3]", ""), "accuracy.ohms: missing"),
+        (changed("limit_volts = 2.5", ""), "diode, key limit_volts: missing"),
+        (changed("ohms = [1.0, 3]", ""), "accuracy, key ohms: missing"),
         (changed("counts = 6000", "counts = 6000.5"), "counts: 6000.5; accepted: a whole number"),
         (changed("counts = 6000", "counts = true"), "counts: 'True'; accepted: a number"),
         (changed("lead_ohms = 0.1", "lead_ohms = nan"), "lead_ohms: 'nan'; accepted: a number from 0 to 100"),
         (changed("lead_ohms = 0.1", "lead_ohms = -1"), "lead_ohms: '-1'"),
         (changed("beep_ohms = 30", "beep_ohms = inf"), "beep_ohms: 'inf'"),
         (changed("counts = 6000", f"counts = 1{'0' * 400}"), "counts: '10000"),
-        (changed("amps = 0.0007", "amps = 0.7"), "diode.amps: '0.7'; accepted: a number from 1e-08 to 0.5"),
-        (changed("amps = 0.0007", "ohms = 100"), "diode.ohms: a current source has no ohms; accepted: amps"),
+        (changed("amps = 0.0007", "amps = 0.7"), "diode, key amps: '0.7'; accepted: a number from 1e-08 to 0.5"),
+        (changed("amps = 0.0007", "ohms = 100"), "diode, key ohms: a current source has no ohms; accepted: amps"),
         (
             changed('source = "current"', 'source = "battery"'),
-            "diode.source: 'battery'; accepted: current, resistor",
+            "diode, key source: 'battery'; accepted: current, resistor",
         ),
-        (changed('source = "current"', ""), "diode.source: missing"),
-        (changed("full_scale = 600\n", "full_scale = 6000\n"), "is there twice"),
+        (changed('source = "current"', ""), "diode, key source: missing"),
+        (changed("full_scale = 600\n", "full_scale = 6000\n"), "ohms 2: full_scale 6000 as ohms 1 in line 11 has"),
         (
             changed("full_scale = 600\n", 'full_scale = 600\nname = "6 k"\n'),
             "name: '6 k'; accepted: up to 16 letters",
         ),
-        (changed("full_scale = 600\n", 'full_scale = 600\nname = "6k"\n'), "6k is there twice"),
+        (changed("full_scale = 600\n", 'full_scale = 600\nname = "6k"\n'), "ohms 6k: name 6k as ohms 1 in line 11 has"),
         (changed('name = "bench"', 'name = "a b"'), "name: 'a b'"),
         (
             changed('name = "bench"', 'name = "bench"\nreversed = "yes"'),
@@ -187,21 +189,48 @@ def test_a_path_never_finds_a_shipped_meter(path: str, tmp_path: Path, monkeypat
         (changed('name = "bench"', 'name = "bench"\ntitle = "a\\nb"'), "title: accepted: one line"),
         (
             changed("diode = [1.5, 5]", "diode = [1.5]"),
-            r"accuracy.diode: '\[1.5\]'; accepted: \[percent, digits\]",
+            r"accuracy, key diode: '\[1.5\]'; accepted: \[percent, digits\]",
         ),
-        (changed("diode = [1.5, 5]", 'diode = ["a", 5]'), "accuracy.diode percent: 'a'"),
+        (
+            changed("limit_volts = 2.5", "limit_volts = 3.2"),
+            "diode, key limit_volts: 3.2 with open_volts 3.2: open leads would never read OL",
+        ),
+        (
+            changed("amps = 1e-4", "amps = 3e-4"),
+            "ohms 1, key full_scale: 6000 ohm at amps 0.0003 takes 1.8 V, more than open_volts 1.2; accepted: ",
+        ),
+        (changed("diode = [1.5, 5]", 'diode = ["a", 5]'), "accuracy, key diode percent: 'a'"),
         ("name = ", "not valid TOML"),
         ("a = " + "[" * 100_000, "not valid TOML"),
         ("name = 3\ndiode = 1\nohms = 2\naccuracy = 3", r"ohms: accepted: one \[\[ohms\]\] table"),
-        ("", "name: missing; mine.toml: counts: missing"),
+        ("", "name: missing; mine.toml, key counts: missing"),
     ],
 )
 def test_refuses_a_wrong_file(text: str, problem: str) -> None:
-    """Each wrong value is named by file and key, with what is accepted."""
-    with pytest.raises(InputError, match=problem) as caught:
+    """Each wrong value is named by file, line and key, with what is accepted."""
+    with pytest.raises(InputError) as caught:
         parse_meter(text, "mine.toml")
-    assert str(caught.value).startswith("mine.toml: ")
+    assert str(caught.value).startswith("mine.toml")
     assert "\n" not in str(caught.value)
+    assert re.search(problem, without_lines(str(caught.value), text))
+
+
+def test_a_wrong_value_is_told_with_its_line() -> None:
+    """The line is that of the key, or of the header where the key is missing; the range is called by its name."""
+    for text, place in (
+        (changed("open_volts = 1.2", "open_volts = -1"), "mine.toml, line 15, ohms 1, key open_volts: "),
+        (changed("full_scale = 600\n", 'name = "low"\n'), "mine.toml, line 16, ohms low, key full_scale: missing"),
+    ):
+        with pytest.raises(InputError) as caught:
+            parse_meter(text, "mine.toml")
+        assert str(caught.value).startswith(place)
+
+
+def test_a_range_may_ask_for_a_tenth_more_than_its_open_leads_show() -> None:
+    """Manuals round their currents: 6 kohm at 0.21 mA and 1.2 V is taken, 5 % beyond; 15 % beyond is not."""
+    assert parse_meter(changed("amps = 1e-4", "amps = 2.1e-4"), "mine.toml").ohms[1].source.amps == 2.1e-4
+    with pytest.raises(InputError, match="more than open_volts"):
+        parse_meter(changed("amps = 1e-4", "amps = 2.3e-4"), "mine.toml")
 
 
 def test_lists_all_problems_of_a_file_at_once() -> None:

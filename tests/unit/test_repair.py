@@ -200,6 +200,6 @@ def test_a_wrong_table_is_refused(old: str, new: str, named: str) -> None:
     """Unknown modes, kinds, places and broken TOML are named."""
     text = resources.files("bridge").joinpath("data", "repair.toml").read_text(encoding="utf-8")
     assert old in text
-    with pytest.raises(InputError, match="table: ") as caught:
+    with pytest.raises(InputError, match=r"^table") as caught:
         parse_repair_table(text.replace(old, new, 1), "table")
     assert named in str(caught.value)
