@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 
-from bridge.boardmodel import Board
+from bridge.boardmodel import Board, Part
 from bridge.partkinds import SWITCH_KINDS, emitter_pin
 
 __all__ = ["oddities"]
+
+_MOST_NAMED = 4  # names in one oddity
 
 
 def oddities(board: Board) -> tuple[str, ...]:
@@ -21,7 +23,11 @@ def oddities(board: Board) -> tuple[str, ...]:
     """
     return (
         *board.notes,
+        *_alike_nets(board),
         *_lonely_nets(board),
+        *_unreached_nets(board),
+        *_one_way_nets(board),
+        *_unfed_supplies(board),
         *_bridged_parts(board),
         *_gates(board),
         *_islands(board),
@@ -29,12 +35,91 @@ def oddities(board: Board) -> tuple[str, ...]:
     )
 
 
+def _touched(board: Board) -> set[str]:
+    return {terminal.net for terminal in board.terminals.values()}
+
+
+def _pins_on_nets(board: Board) -> dict[str, list[tuple[Part, str]]]:
+    """Return the pins on each net, nets in the order of the file."""
+    pins: dict[str, list[tuple[Part, str]]] = defaultdict(list)
+    for part in board.parts.values():
+        for pin, net in part.pins.items():
+            pins[net].append((part, pin))
+    return pins
+
+
+def _alike_nets(board: Board) -> Iterator[str]:
+    alike: dict[str, list[str]] = defaultdict(list)
+    for net in _pins_on_nets(board):
+        alike[net.casefold()].append(net)
+    for nets in alike.values():
+        if len(nets) > 1:
+            yield f"nets {' and '.join(nets)} differ only in capital letters"
+
+
 def _lonely_nets(board: Board) -> Iterator[str]:
-    pins = Counter(net for part in board.parts.values() for net in part.pins.values())
-    touched = {terminal.net for terminal in board.terminals.values()}
-    for net, count in pins.items():
-        if count == 1 and net not in touched:
+    touched = _touched(board)
+    joined = _reached(touched, _neighbours(board))  # the others are told of below
+    for net, pins in _pins_on_nets(board).items():
+        if len(pins) == 1 and net in joined and net not in touched:
             yield f"net {net} has a single pin and no terminal"
+
+
+def _reached(start: set[str], neighbours: dict[str, set[str]]) -> set[str]:
+    """Return the nets that a path through parts leads to."""
+    reached = set(start)
+    edge = list(start)
+    while edge:
+        new = neighbours[edge.pop()] - reached
+        reached |= new
+        edge += new
+    return reached
+
+
+def _neighbours(board: Board) -> dict[str, set[str]]:
+    neighbours: dict[str, set[str]] = defaultdict(set)
+    for part in board.parts.values():
+        for net in part.pins.values():
+            neighbours[net].update(part.pins.values())
+    return neighbours
+
+
+def _unreached_nets(board: Board) -> Iterator[str]:
+    neighbours = _neighbours(board)
+    joined = _reached(_touched(board), neighbours)
+    rest = [net for net in neighbours if net not in joined]
+    while rest:
+        group = _reached({rest[0]}, neighbours)
+        yield f"from {_listed(net for net in rest if net in group)} no part leads to any terminal"
+        rest = [net for net in rest if net not in group]
+
+
+def _one_way_nets(board: Board) -> Iterator[str]:
+    """Yield nets without a terminal that current only enters, or only leaves: mostly a rail that is misspelt."""
+    touched = _touched(board)
+    for net, pins in _pins_on_nets(board).items():
+        if len(pins) > 1 and net not in touched:
+            for names in (("cathode", "collector", "drain"), ("anode", "emitter", "source")):
+                if all(pin in names for _, pin in pins):
+                    found = _listed(f"{part.ref}.{pin}" for part, pin in pins)
+                    yield f"net {net} has no terminal and leads nowhere: on it are {found}"
+
+
+def _unfed_supplies(board: Board) -> Iterator[str]:
+    """Yield nets that drivers are fed from while nothing feeds the net: no terminal, nothing but takers on it."""
+    touched = _touched(board)
+    for net, pins in _pins_on_nets(board).items():
+        drivers = [part.ref for part, pin in pins if pin == "supply"]
+        takers = all(pin in ("supply", "anode") for _, pin in pins)
+        if len(pins) > 1 and drivers and takers and net not in touched:
+            yield f"nothing feeds net {net}, which supplies {_listed(drivers)}"
+
+
+def _listed(words: Iterable[str]) -> str:
+    """Return a few words and how many more there are."""
+    several = list(words)
+    more = f" and {len(several) - _MOST_NAMED} more" if len(several) > _MOST_NAMED else ""
+    return ", ".join(several[:_MOST_NAMED]) + more
 
 
 def _bridged_parts(board: Board) -> Iterator[str]:
@@ -62,19 +147,9 @@ def _gates(board: Board) -> Iterator[str]:
 
 def _islands(board: Board) -> Iterator[str]:
     """Yield terminals from which no part leads to another net with a terminal."""
-    neighbours: dict[str, set[str]] = defaultdict(set)
-    for part in board.parts.values():
-        for net in part.pins.values():
-            neighbours[net].update(part.pins.values())
-    touched = {terminal.net for terminal in board.terminals.values()}
+    neighbours, touched = _neighbours(board), _touched(board)
     for terminal in board.terminals.values():
-        reached = {terminal.net}
-        edge = [terminal.net]
-        while edge:
-            new = neighbours[edge.pop()] - reached
-            reached |= new
-            edge += new
-        if not (reached & touched) - {terminal.net}:
+        if not (_reached({terminal.net}, neighbours) & touched) - {terminal.net}:
             yield f"terminal {terminal.name} reaches no other terminal"
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import inspect
+import sys
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields
 from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
@@ -11,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 import typer
 
 from bridge.errors import InputError
-from bridge.wording import quoted
+from bridge.layout import write_text
+from bridge.wording import listed, quoted
 
 if TYPE_CHECKING:
     from bridge.board import Board
@@ -27,9 +30,13 @@ __all__ = [
     "ReferenceName",
     "SeenBefore",
     "SupplyVolts",
+    "load_told",
     "typed_supply",
     "with_bench_options",
 ]
+
+
+MOST_ODDITIES = 3  # told in one line; `show` lists all
 
 
 def _boards(begun: str) -> list[str]:
@@ -185,10 +192,47 @@ class BenchOptions:
         if self.unplugged:
             mapping["unplugged"] = True
         try:
-            return parse_setup(mapping, board)
+            setup = parse_setup(mapping, board)
         except InputError as error:
             place = str(error).partition(": ")[0]
             raise InputError(error.problem, where=OPTION_OF.get(place, place)) from None
+        self._check_connected(board)
+        return setup
+
+    def _check_connected(self, board: Board) -> None:
+        """Refuse what was typed as connected where this board has no part for it: nothing would be reckoned with.
+
+        Mains is taken on any board, since it is warned of.
+        """
+        there = tuple(dict.fromkeys([*(part.when for part in board.parts.values() if part.when), "mains"]))
+        for word in " ".join(self.connected or ()).lower().split():
+            if word not in there:
+                raise InputError(
+                    f"{quoted(word)} changes nothing on {board.name}; accepted on this board: {listed(there)}",
+                    where="--connected",
+                )
+
+
+def load_told(board: str, *, silent: bool = False) -> Board:
+    """Return the board asked for; what is odd about a file of the user's own is told on standard error, in one line.
+
+    Parameters
+    ----------
+    board : str
+        Name of a shipped board, or path of a board file.
+    silent : bool
+        Whether nothing is told: a program reads the answer.
+    """
+    from bridge.board import is_board_file, load_board, oddities
+
+    known = load_board(board)
+    odd = oddities(known) if is_board_file(board) and not silent else ()
+    if odd:
+        more = f"; and {len(odd) - MOST_ODDITIES} more" if len(odd) > MOST_ODDITIES else ""
+        line = f"{known.source}: odd about this board file: {'; '.join(odd[:MOST_ODDITIES])}{more}"
+        with contextlib.suppress(OSError, ValueError, AttributeError):  # nobody listens: the answer comes all the same
+            write_text(f"{line}\n", sys.stderr)
+    return known
 
 
 def typed_supply(supply: str | None, limit: str | None) -> BenchSupply | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bridge.errors import InputError
-from bridge.options import BenchOptions, BoardName, SeenBefore, with_bench_options
+from bridge.options import BenchOptions, BoardName, SeenBefore, load_told, with_bench_options
 
 if TYPE_CHECKING:
     from bridge.benchsetup import Briefing
@@ -48,13 +48,12 @@ def bench_session(
     from bridge.benchresume import resume
     from bridge.benchsession import BenchSession
     from bridge.benchshell import run_session
-    from bridge.board import load_board
     from bridge.layout import terminal_columns
     from bridge.sessionfile import SessionFile
 
     if not 0.5 < certain < 1.0:
         raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
-    known = load_board(board)
+    known = load_told(board)
     typed = _typed(known, bench, seen, reach, discharged)
     with SessionFile(file or f"bench-{known.name}.jsonl") as opened:
         resumed = bool(opened.content.strip())

@@ -8,7 +8,7 @@ import typer
 
 from bridge.commands.taken import ReadingsName, load_reference, load_taken
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, ReferenceName, SeenBefore, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, ReferenceName, SeenBefore, load_told, with_bench_options
 
 __all__ = ["suggest"]
 
@@ -32,10 +32,9 @@ def suggest(
     """
     from bridge import advicepage, payload
     from bridge.advise import suggest_readings
-    from bridge.board import load_board
     from bridge.rank import rank as rank_faults
 
-    known = load_board(board)
+    known = load_told(board, silent=json)
     taken = load_taken(readings, known, bench)
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)

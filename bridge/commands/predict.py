@@ -14,6 +14,7 @@ from bridge.options import (
     BoardName,
     LimitAmps,
     SupplyVolts,
+    load_told,
     typed_supply,
     with_bench_options,
 )
@@ -55,11 +56,10 @@ def predict(
     gate to its emitter in ohms mode; with --supply each of them in volts mode.
     """
     from bridge import payload, render
-    from bridge.board import load_board
     from bridge.forecast import forecast
     from bridge.meter import load_meter
 
-    known = load_board(board)
+    known = load_told(board, silent=json)
     fed = typed_supply(supply, limit)
     meter = bench.load_meter() or load_meter()
     setup = bench.setup(known)

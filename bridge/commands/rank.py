@@ -17,6 +17,7 @@ from bridge.options import (
     ReferenceName,
     SeenBefore,
     SupplyVolts,
+    load_told,
     typed_supply,
     with_bench_options,
 )
@@ -51,11 +52,10 @@ def rank(
     Every single fault and every pair of faults is weighed.
     """
     from bridge import payload, render
-    from bridge.board import load_board
     from bridge.charge import bus_was_measured
     from bridge.rank import rank as rank_faults
 
-    known = load_board(board)
+    known = load_told(board, silent=json)
     fed = typed_supply(supply, limit)
     taken = load_taken(readings, known, bench)
     if fed is not None:

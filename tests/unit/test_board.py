@@ -678,6 +678,20 @@ class TestOddities:
                 "terminal Y reaches no other terminal",
             ),
             (
+                part("fuse", 'a = "Y", b = "Z"', ref="F_1") + part("fuse", 'a = "Z", b = "W"', ref="F_2"),
+                "from Y, Z, W no part leads to any terminal",
+            ),
+            (part("fuse", 'a = "P", b = "n"'), "nets N and n differ only in capital letters"),
+            (
+                '[[use]]\nblock = "rectifier-leg"\nfor = { line = ["L1", "L2"] }\nplus = "PP"\n'
+                + "".join(f'[[terminal]]\nname = "{line}"\naccess = "pad"\n' for line in ("L1", "L2")),
+                "net PP has no terminal and leads nowhere: on it are D_L1H.cathode, D_L2H.cathode",
+            ),
+            (
+                '[[use]]\nblock = "igbt-leg"\nfor = { leg = ["U", "V"] }\n',
+                "nothing feeds net VCC, which supplies DRV_UL, DRV_VL",
+            ),
+            (
                 TestCases.SWITCH + '[[terminal]]\nname = "G_L"\naccess = "pad"\n',
                 "gate terminal G_L has no emitter terminal E_L",
             ),
