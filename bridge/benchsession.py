@@ -381,8 +381,8 @@ class BenchSession:
         return self._say(
             [
                 "A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: U P 0.41, G_UL E_UL ohms 9.9k, "
-                "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter shows "
-                "the proposal again.",
+                "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter "
+                "shows the proposal again.",
                 Table("Words", (Column("word"), Column("what it does")), rows),
             ]
         )

@@ -36,6 +36,7 @@ WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
 DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
 WORTH_A_GROUP = 0.01
+JOINED_OR_NOT = 0.95  # from here on it does not matter that a load joined the legs
 WORTH_WORDS = 0.05
 WORTH_NAMING = 0.02
 OTHERS_NAMED = 3
@@ -325,6 +326,7 @@ def ranking_page(
         page.append(verdict.pop(0))  # where nothing explains the readings, that comes before all else
     page.extend(_odd_one_out(ranking))
     page.append(" ".join(verdict))
+    page.extend(_joined_legs(ranking))
     page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     if ranking.seen:
         page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
@@ -499,7 +501,7 @@ def _group_table(ranking: Ranking) -> Table:
         Column("set"),
         Column("probability", right=True),
         Column("faults", right=True),
-        Column("parts to replace (enough in 98 % of it)"),
+        Column("parts to test or replace (enough in 98 % of it)"),
         Column("told apart by a further reading in place"),
     )
     return Table("Faults that look alike in these readings, a set to each row", columns, rows)
@@ -528,6 +530,16 @@ def _worst_reading(ranking: Ranking) -> str:
     if expected.state is not None:
         said += f", row 1 would read {_shown(expected.value, expected.unit)}"
     return f"Fits worst: {_place(reading)}; {said}. Take it again."
+
+
+def _joined_legs(ranking: Ranking) -> list[str]:
+    """Return what to do about a load whose windings make places read alike, where one is still connected."""
+    loads = sorted(ranking.given_setup.connected - {"mains"})
+    first = ranking.groups[0]
+    if not loads or (len(first.replace) == 1 and first.probability >= JOINED_OR_NOT):
+        return []
+    names = " and ".join(f"the {name.replace('-', ' ')}" for name in loads)
+    return [f"Read with {names} connected: the places that joins read alike. Disconnect, and read them again."]
 
 
 def _bench_doubts(ranking: Ranking) -> list[str]:

@@ -225,3 +225,13 @@ def test_a_die_is_named_with_its_package() -> None:
     words = plain_text(ranking_page(ranking((DIODE, 0.6, 0), (SHORT, 0.4, 0)), 20))
     cells = [re.split(r" {2,}", line.strip()) for line in words.splitlines()]
     assert [row[2] for row in cells if row[0] in ("1", "2") and len(row) > 3] == ["D_UL (in Q_UL)", "Q_UL"]
+
+
+def test_a_load_left_connected_is_named_while_parts_are_undecided() -> None:
+    """With the motor on, three legs read alike: until one package is sure the page says to take it off."""
+    many = ranking((SHORT, 0.6, 0), (OTHER, 0.4, 1))
+    joined = dataclasses.replace(many, given_setup=Setup(connected=frozenset({"motor"})))
+    assert "Read with the motor connected" in plain_text(ranking_page(joined, 10))
+    assert "connected" not in plain_text(ranking_page(many, 10))
+    sure = dataclasses.replace(ranking((SHORT, 0.97, 0)), given_setup=Setup(connected=frozenset({"motor"})))
+    assert "Read with the motor connected" not in plain_text(ranking_page(sure, 10))
