@@ -196,11 +196,11 @@ class _Reader:
         self.unknown_keys(table, (*SOURCE_KEYS, "limit_volts"), place)
         before = len(self.problems)
         found = DiodeTest(self.source(table, place), self.number_at(table, "limit_volts", place))
-        if len(self.problems) == before and found.limit_volts >= found.source.open_volts:
+        if len(self.problems) == before and found.limit_volts > found.source.open_volts:
             self.problem(
                 _key(place, "limit_volts"),
-                f"{found.limit_volts:g} with open_volts {found.source.open_volts:g}: open leads would never read OL; "
-                "accepted: less than open_volts",
+                f"{found.limit_volts:g} is more than open_volts {found.source.open_volts:g}, the most that leads ever "
+                "show; accepted: at most open_volts",
             )
         return found
 

@@ -94,14 +94,13 @@ def _spec(key: str) -> ValueSpec:
 
 
 def _draw_meter(rng: random.Random) -> MeterProfile:
-    """Return a meter with one range, its source anywhere in the accepted ranges."""
+    """Return a meter whose diode mode has its source anywhere in the accepted ranges; its ohms range is not read."""
     kind, key = rng.choice((("current", "amps"), ("current", "amps"), ("resistor", "ohms")))
-    source = (
-        f'source = "{kind}"\n{key} = {_within(rng, _spec(key))!r}\nopen_volts = {_within(rng, _spec("open_volts"))!r}\n'
-    )
+    size, open_volts = _within(rng, _spec(key)), _within(rng, _spec("open_volts"))
+    source = f'source = "{kind}"\n{key} = {size!r}\nopen_volts = {open_volts!r}\nlimit_volts = {open_volts!r}\n'
     return parse_meter(
         f'name = "drawn"\ncounts = 10000000\nlead_ohms = {_within(rng, _spec("lead_ohms"))!r}\nbeep_ohms = 30.0\n'
-        f"[diode]\n{source}limit_volts = 100.0\n[[ohms]]\nfull_scale = 1e11\n{source}"
+        f'[diode]\n{source}[[ohms]]\nfull_scale = 1e6\nsource = "resistor"\nohms = 1e6\nopen_volts = 3.0\n'
         "[accuracy]\ndiode = [1.0, 1]\nohms = [1.0, 1]\n",
         "drawn meter",
     )

@@ -192,8 +192,8 @@ def test_a_path_never_finds_a_shipped_meter(path: str, tmp_path: Path, monkeypat
             r"accuracy, key diode: '\[1.5\]'; accepted: \[percent, digits\]",
         ),
         (
-            changed("limit_volts = 2.5", "limit_volts = 3.2"),
-            "diode, key limit_volts: 3.2 with open_volts 3.2: open leads would never read OL",
+            changed("limit_volts = 2.5", "limit_volts = 3.3"),
+            "diode, key limit_volts: 3.3 is more than open_volts 3.2, the most that leads ever show; accepted: at most",
         ),
         (
             changed("amps = 1e-4", "amps = 3e-4"),
