@@ -33,9 +33,9 @@ AT_ONCE = Setup(dwell_s=0.0)  # where only the end counts, nobody waits for it
 
 
 def draw_singles(board: Board) -> list[Fault]:
-    """Return thirty different single faults of a board, the same ones every time."""
+    """Return thirty different single faults of a board, or all it has, the same ones every time."""
     candidates = [fault for fault in list_faults(board) if board.parts[fault.part].when is None]
-    return random.Random(SEED).sample(candidates, SINGLES)
+    return random.Random(SEED).sample(candidates, min(SINGLES, len(candidates)))
 
 
 def unsolved(board: Board, faults: list[Fault], setup: Setup) -> list[str]:

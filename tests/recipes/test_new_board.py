@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 import json
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from tests.recipes.copies import Copy, recipe
+
+
+def test_the_text_keeps_the_rules_of_shipped_boards() -> None:
+    """Values of the worked text have their origin beside them, parts a block and a role, terminals their words."""
+    text = recipe("How to add a board")
+    values = re.findall(r"^(?:farads|drop_1ma|ohms) = .*$", text, re.MULTILINE)
+    assert len(values) == 2
+    assert all("# " in line for line in values)
+    held = tomllib.loads(text)
+    assert all({"block", "role"} <= set(part) for part in held["part"])
+    assert all(terminal["what"] for terminal in held["terminal"])
 
 
 @pytest.mark.slow

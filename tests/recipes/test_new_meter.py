@@ -19,6 +19,16 @@ ALONE = (
 VT = 0.025692579  # kT/q at 25 degrees Celsius [V]
 
 
+def test_the_text_keeps_the_rules_of_shipped_meters() -> None:
+    """Every value but those of the ranges has its origin beside it, and the ranges have one above them."""
+    head, _, ranges = recipe("How to add a meter").partition("[[ohms]]")
+    assert head.rstrip().splitlines()[-1].startswith("# ")
+    lines = head.splitlines() + ranges.partition("[accuracy]")[2].splitlines()
+    values = [line for line in lines if "=" in line and not line.startswith(("name", "title", "source", "#"))]
+    assert len(values) == 8
+    assert [line for line in values if "  # " not in line] == []
+
+
 @pytest.mark.slow
 def test_a_new_meter(tmp_path: Path) -> None:
     """The meter of the recipe is listed, and half the test current reads 28 mV less on a diode of ideality 1.6."""
