@@ -184,8 +184,8 @@ def _errors(survivors: Survivors, leader: int, others: Index) -> Array:
     severities = survivors.loads[others][:, :, -2:]
     own = np.broadcast_to(survivors.loads[leader], (len(others), *survivors.loads[leader].shape))
     return error_between(
-        survivors.mean[leader],
-        survivors.mean[others],
+        survivors.fitted[leader],
+        survivors.fitted[others],
         survivors.open_share[leader],
         survivors.open_share[others],
         np.maximum(survivors.own_sd[leader], survivors.own_sd[others]),

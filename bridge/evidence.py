@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, early_share, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
-from bridge.severities import CELL_EDGE_SD, cell_spread, weigh_severities
+from bridge.severities import CELL_EDGE_SD, cell_spread, displays_moved, weigh_severities
+from bridge.sums import log_mean, number_values
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
 __all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
@@ -59,9 +60,9 @@ def _distinct_scores(
 ) -> tuple[Index, Scores]:
     """Return which distinct display each one is, and the log likelihoods of those, grid x distinct displays."""
     count = len(column.cells.answers.value)
-    first, begins = _numbered(start, count)
-    second, ends = _numbered(end, count)
-    place, codes = _numbered(first * len(ends) + second, len(begins) * len(ends))
+    first, begins = number_values(start, count)
+    second, ends = number_values(end, count)
+    place, codes = number_values(first * len(ends) + second, len(begins) * len(ends))
     shown = as_read(column.displays(begins[codes // len(ends)], ends[codes % len(ends)]), model)
     variance = shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2
     for batch, load in enumerate(shown.batch_load):
@@ -81,16 +82,6 @@ def _distinct_scores(
     every = np.arange(len(shown.value))
     score = log_likelihood(model, shown, every, mean, sd, column.limit, ratio)
     return place, score.astype(np.float32)
-
-
-def _numbered(values: Index, count: int) -> tuple[Index, Index]:
-    """Return the numbers of values below ``count`` among the distinct ones, and these; sorting costs more."""
-    there = np.zeros(count, dtype=bool)
-    there[values] = True
-    distinct = np.flatnonzero(there)
-    number = np.empty(count, dtype=np.intp)
-    number[distinct] = np.arange(len(distinct))
-    return number.take(values), distinct
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,12 +173,12 @@ def screen(
             hopes[r] = max(hopes[r], float(scores.max(initial=-np.inf)))
             if total is double:
                 peaks[r, alike] = scores.max(axis=0)
-    single_total = _log_mean(single, weights) + space.singles.log_weight + space.priors.log_single[space.singles.fault]
-    healthy_total = float(_log_mean(healthy, weights)[0]) + space.priors.log_healthy
+    single_total = log_mean(single, weights) + space.singles.log_weight + space.priors.log_single[space.singles.fault]
+    healthy_total = float(log_mean(healthy, weights)[0]) + space.priors.log_healthy
     first, second = space.pairs
     if not pairs:
         return ScreenedSpace(healthy_total, single_total, np.full(len(first), -np.inf))
-    double_total = _log_mean(double, weights)
+    double_total = log_mean(double, weights)
     doubles = space.doubles
     prior = doubles.log_weight[first] + doubles.log_weight[second]
     prior = prior + space.priors.log_pair(doubles.fault[first], doubles.fault[second])
@@ -283,7 +274,7 @@ def _screen_pairs(
     # where neither fault alone comes near a reading, both together are likely to fail it: that is asked first
     losses = np.maximum(peaks[:, first], peaks[:, second])
     losses = np.where(outstanding, hopes[:, None] - losses, -np.inf)
-    finer = _log_mean(total, weights) + hope.sum(axis=0) + most_likely
+    finer = log_mean(total, weights) + hope.sum(axis=0) + most_likely
     for step, share in enumerate(ROUNDS):
         alive = np.flatnonzero((finer >= best - keep_nats) & outstanding.any(axis=0))
         chosen = _most_telling(losses[:, alive], share)
@@ -297,7 +288,7 @@ def _screen_pairs(
             if len(there):
                 total[:, there] += _scores(column, model, primary, *column.known_pairs(*pairs[r]))
                 outstanding[r, there], losses[r, there], hope[r, there] = False, -np.inf, 0.0
-        finer[alive] = _log_mean(total[:, alive], weights) + hope[:, alive].sum(axis=0) + most_likely[alive]
+        finer[alive] = log_mean(total[:, alive], weights) + hope[:, alive].sum(axis=0) + most_likely[alive]
         complete = alive[~outstanding[:, alive].any(axis=0)]
         best = max(best, float(np.max(finer[complete], initial=-np.inf)))
         if progress is not None:
@@ -330,15 +321,6 @@ def hidden_pairs(table: ReadingTable) -> NDArray[np.int8]:
     return np.where(hides[fault_a, fault_b], 1, np.where(hides[fault_b, fault_a], 2, 0)).astype(np.int8)
 
 
-def _log_mean(scores: NDArray[np.floating], log_weights: Array) -> Array:
-    """Return the log of the weighted mean of exp(scores) over the first axis."""
-    total = scores.astype(np.float64) + log_weights[:, None]
-    peak = np.max(total, axis=0, initial=-np.inf)
-    peak = np.where(np.isfinite(peak), peak, 0.0)
-    result: Array = peak + np.log(np.sum(np.exp(total - peak), axis=0))
-    return result
-
-
 @dataclass(frozen=True, slots=True)
 class Survivors:
     """Hypothesis variants worth exact treatment, with their evidence and what they predict.
@@ -362,6 +344,8 @@ class Survivors:
         Whether it is a channel that has turned on early which the reading shows.
     mean, own_sd, open_share : ndarray, survivors x readings
         Predicted display, its independent spread [unit], and the probability of OL [1].
+    fitted : ndarray, survivors x readings
+        Predicted display with each resistance moved within its cell to where the readings have it [unit].
     loads : ndarray, survivors x readings x unknowns
         Answers to the shared unknowns, each scaled to unit variance; the last two are the severities.
     oddness : ndarray, survivors
@@ -378,6 +362,7 @@ class Survivors:
     mean: Array
     own_sd: Array
     open_share: Array
+    fitted: Array
     loads: Array
     oddness: Array
 
@@ -536,7 +521,8 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         counted,
         (other, early, kept, turned),
     )
-    return dataclasses.replace(survivors, own_sd=own, loads=loads)
+    fitted = mean + displays_moved(loads[:, :, -2:], survivors.ohms / ohms, sigma)
+    return dataclasses.replace(survivors, own_sd=own, loads=loads, fitted=fitted)
 
 
 def _integrate(
@@ -593,6 +579,7 @@ def _integrate(
         mean=mean,
         own_sd=own,
         open_share=open_share,
+        fitted=mean,
         loads=loads,
         oddness=quadratic - severe.told + 2.0 * severe.overstretch,
     )

@@ -41,7 +41,7 @@ Index = NDArray[np.intp]
 
 FAULTS_MOST = 9  # a blown leg is five to nine parts
 KEEP_NATS = 16.0  # sets this much less probable than the best are not worth listing
-PREDICTED = ("surprise", "slip", "turned", "mean", "own_sd", "open_share", "loads", "oddness")
+PREDICTED = ("surprise", "slip", "turned", "mean", "own_sd", "open_share", "fitted", "loads", "oddness")
 KEEP_MOST = 2000
 # how many sets grow in each step; by how much the best may fall behind before growth ends; by how much rarer than
 # without it a further fault may be, both in nats

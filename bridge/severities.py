@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CELL_EDGE_SD", "Severities", "cell_spread", "weigh_severities"]
+__all__ = ["CELL_EDGE_SD", "Severities", "cell_spread", "displays_moved", "weigh_severities"]
 
 Array = NDArray[np.float64]
 
@@ -91,3 +91,23 @@ def weigh_severities(shift: Array, variance: Array, sigma: Array) -> Severities:
         overstretch=np.sum(OUTSIDE_NATS * outside**2, axis=1),
         told=np.sum(np.where(there, fixed * shift**2, 0.0), axis=1),
     )
+
+
+def displays_moved(loads: Array, factor: Array, sigma: Array) -> Array:
+    """Return by how much displays move when resistances go from their nodes to where readings have them.
+
+    Parameters
+    ----------
+    loads : ndarray, survivors x readings x 2
+        Move of each display for one spread of each resistance over its cell [unit].
+    factor : ndarray, survivors x 2
+        Resistance over that of its node; NaN for a fault without resistance [1].
+    sigma : ndarray, survivors x 2
+        Standard deviation of ln R over the cell, 0 for a fault without resistance [1].
+    """
+    spread = cell_spread(sigma)
+    edge = np.exp(CELL_EDGE_SD * sigma)  # beyond it the neighbouring node speaks
+    inside = np.clip(np.where(np.isfinite(factor), factor, 1.0), 1.0 / edge, edge)
+    steps = np.where(spread > 0.0, (inside - 1.0) / np.where(spread > 0.0, spread, 1.0), 0.0)
+    moved: Array = np.einsum("kru,ku->kr", loads, steps)
+    return moved

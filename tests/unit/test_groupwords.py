@@ -18,7 +18,7 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, Ranking
-from bridge.readings import Reading, load_readings
+from bridge.readings import Reading, load_readings, parse_readings
 from tests.conftest import ROOT, Outcome
 
 BOARD = load_board("six-switch-bridge")
@@ -161,3 +161,15 @@ def test_everything_listed(command: Callable[..., Outcome], root: Path) -> None:
     found = json.loads(done.out)
     assert len(found["candidates"]) == sum(group["size"] for group in found["groups"])
     assert all(len(one["predicted"]) == len(found["readings"]) for one in found["candidates"])
+
+
+def test_resistances_that_both_fit_are_one_group() -> None:
+    """A gate that reads 44 Ω: a short in it, or a driver's output behind 22 Ω; nothing here tells which."""
+    board, meter = load_board("six-switch-bridge"), load_meter()
+    gates = [(f"G_{leg}{side}", f"E_{leg}{side}") for leg in "UVW" for side in "HL"]
+    rows = [f"{red},{black},ohms,{'44.3' if red == 'G_UL' else '9.9k'}" for red, black in gates]
+    text = "\n".join(["red,black,mode,reading", *rows, "U,P,diode,.42", "N,U,diode,.42"])
+    ranking = rank(board, meter, Setup(), parse_readings(text.encode(), "sheet", board, meter).readings)
+    groups = {tuple((one.part, one.mode) for one in entry.faults): entry.group for entry in ranking.candidates}
+    assert groups[("DRV_UL", "low-short"),] == groups[("Q_UL", "ge-short"),] == 0
+    assert {"DRV_UL", "Q_UL"} <= set(ranking.groups[0].replace)

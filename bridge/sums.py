@@ -1,0 +1,46 @@
+"""Sums and counts over large arrays of evidence."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["log_mean", "number_values"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+def log_mean(scores: NDArray[np.floating], log_weights: Array) -> Array:
+    """Return the log of the weighted mean of exp(scores) over the first axis.
+
+    Parameters
+    ----------
+    scores : ndarray, cases x ...
+        Logarithms; minus infinity for what cannot be.
+    log_weights : ndarray, cases
+        Logarithms of the weights, which sum to 1.
+    """
+    total = scores.astype(np.float64) + log_weights[:, None]
+    peak = np.max(total, axis=0, initial=-np.inf)
+    peak = np.where(np.isfinite(peak), peak, 0.0)
+    result: Array = peak + np.log(np.sum(np.exp(total - peak), axis=0))
+    return result
+
+
+def number_values(values: Index, count: int) -> tuple[Index, Index]:
+    """Return the numbers of values among the distinct ones, and these; sorting costs more.
+
+    Parameters
+    ----------
+    values : ndarray of int
+        Values from 0 to below ``count``.
+    count : int
+        How many there could be.
+    """
+    there = np.zeros(count, dtype=bool)
+    there[values] = True
+    distinct = np.flatnonzero(there)
+    number = np.empty(count, dtype=np.intp)
+    number[distinct] = np.arange(len(distinct))
+    return number.take(values), distinct
