@@ -565,16 +565,18 @@ def _integrate(
     spread = own / np.sqrt(remaining)
     log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi) - stretch
     slip = np.log(np.array([model.slip * model.slip_density for model in models]) + early)
-    ratio = np.where(counted, np.exp(np.minimum(slip - np.log(honest) - log_expected, 600.0)), 0.0)
+    # in logarithms: a slip well inside what drops may do alone can be a hundred deviations off what the others lead to
+    log_ratio = np.where(counted, slip - np.log(honest) - log_expected, -np.inf)
+    log_any = np.logaddexp(0.0, np.logaddexp.reduce(log_ratio, axis=1, initial=-np.inf))
     best = np.array([model.expected_at_least for model in models])
     impossible = ~counted & ~turned & (other < best - 3.0)
     return Survivors(
         kept=kept,
         faults=faults,
-        log_evidence=prior + joint + np.log1p(np.sum(ratio, axis=1)),
+        log_evidence=prior + joint + log_any,
         ohms=ohms * severe.factor,
         surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0)),
-        slip=np.where(counted, ratio / (1.0 + np.sum(ratio, axis=1, keepdims=True)), np.where(impossible, 0.99, 0.0)),
+        slip=np.where(counted, np.exp(log_ratio - log_any[:, None]), np.where(impossible, 0.99, 0.0)),
         turned=turned,
         mean=mean,
         own_sd=own,

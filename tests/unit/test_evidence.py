@@ -10,14 +10,14 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from bridge.answers import DISCRETE_SPREAD_V
-from bridge.board import Board
+from bridge.board import Board, load_board
 from bridge.evidence import BATCH_SPREAD_V, ScreenedSpace, Survivors, refine, screen
 from bridge.forecast import forecast
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
-from bridge.readings import Reading
-from bridge.table import FaultSpace, build_space, build_table
+from bridge.readings import Reading, parse_readings
+from bridge.table import FaultSpace, build_space, build_table, table_of
 from tests.physics.benchboards import bare_bridge, diode, make_board, resistor
 
 METER = load_meter()
@@ -257,3 +257,32 @@ def test_doubted_reading_weighs_less() -> None:
     doubted = [dataclasses.replace(readings[0], doubted=True), *readings[1:]]
     costs = [evidence_of(*[weigh(board, taken)[k] for k in (0, 2)]) for taken in (readings, doubted)]
     assert costs[1] > costs[0] + 1.0
+
+
+def test_a_slip_far_off_what_the_others_lead_to() -> None:
+    """A wrong number that drops might just allow, forty deviations off what the other drops say, is one slip.
+
+    The density of what the others lead to is e^-800 there, beyond what an exponential holds.
+    """
+    board, meter = load_board("half-bridge-cooktop"), load_meter()
+    rows = {
+        ("AC1", "P"): ".346",
+        ("AC2", "P"): ".361",
+        ("N", "AC1"): ".352",
+        ("N", "AC2"): ".349",
+        ("N", "P"): ".338",
+        ("N", "MID"): ".451",
+        ("MID", "P"): ".442",
+        ("P", "AC1"): "OL",
+        ("AC1", "N"): "OL",
+    }
+    text = "red,black,mode,reading\n" + "".join(f"{red},{black},diode,{said}\n" for (red, black), said in rows.items())
+    space = build_space(board, Setup())
+    readings = parse_readings(text.encode(), "sheet", board, meter).readings
+    models = model_readings(readings, meter)
+    table = table_of(space, meter, readings, pairs=False)
+    survivors = refine(table, models, screen(table, models, pairs=False))
+    healthy = int(np.flatnonzero(survivors.kept == 0)[0])
+    assert survivors.log_evidence[healthy] > np.max(survivors.log_evidence) - 12.0
+    assert survivors.slip[healthy].argmax() == list(rows).index(("N", "P"))
+    assert survivors.slip[healthy].max() > 0.99
