@@ -43,14 +43,15 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 MOST_HYPOTHESES = 200
-FINE_NODES = 48
+FINE_NODES = 192
 DRAWS = 100_000  # over all hypotheses of a board that are still in play
-LEAST_DRAWS = 200  # for each hypothesis and resistance
+LEAST_DRAWS = 100  # for each hypothesis and resistance
 IN_PLAY_NATS = 16.0  # behind the best in a first look with few draws
-FIRST_LOOK = 16
+FIRST_LOOK = 8
 DEFENSIVE = 0.2  # share of draws from the prior
 WIDER = 1.3  # the proposal against the Gaussian it is taken from
 FARTHEST_SD = 6.0
+EDGE = np.sqrt(3.0)  # of an even spread, in its own standard deviations
 MASS = 0.95  # that the list of packages is to hold
 CHUNK = 4_000_000
 
@@ -69,6 +70,8 @@ class World:
         Display, infinite for OL, and its spread from part to part [V] or [ohm].
     batch_load : ndarray, readings x batches x cases
         Answer to one standard deviation of a batch's drop [V] or [ohm].
+    cell_load : ndarray, readings x cases
+        Answer to one standard deviation of ln R over its fine cell, over which it is even [V] or [ohm].
     limit : ndarray, readings
         Largest value shown [V] or [ohm].
     """
@@ -78,6 +81,7 @@ class World:
     value: Array
     own_sd: Array
     batch_load: Array
+    cell_load: Array
     limit: Array
 
 
@@ -125,7 +129,9 @@ def _finely(space: FaultSpace) -> FaultSpace:
     rows = []
     for number, fault in enumerate(space.faults):
         nodes = severity_nodes(space.board.parts[fault.part], fault.mode, FINE_NODES)
-        rows += [(number, node.ohms, 0.0, np.log(node.weight)) for node in nodes] or [(number, np.nan, 0.0, 0.0)]
+        rows += [(number, node.ohms, node.ln_sigma, np.log(node.weight)) for node in nodes] or [
+            (number, np.nan, 0.0, 0.0)
+        ]
     table = np.array(rows)
     fine = Variants(table[:, 0].astype(np.intp), table[:, 1], table[:, 2], table[:, 3])
     return dataclasses.replace(space, singles=fine)
@@ -135,7 +141,8 @@ def _steady(space: FaultSpace, meter: MeterProfile, plan: Sequence[Probing]) -> 
     """Return the faults and the readings at which displays rest, and what those show."""
     fine = _finely(space)
     table = build_table(fine, meter, plan, pairs=False)
-    probings, values, spreads, loads, limits = [], [], [], [], []
+    probings, values, spreads, loads, cells, limits = [], [], [], [], [], []
+    sigma = np.concatenate([[0.0], fine.singles.ln_sigma])
     moving = np.zeros(len(fine.singles), dtype=bool)
     for probing, column in zip(plan, table.columns, strict=True):
         classes = np.concatenate([[0], column.class_of_single]).astype(np.intp)
@@ -149,13 +156,15 @@ def _steady(space: FaultSpace, meter: MeterProfile, plan: Sequence[Probing]) -> 
         values.append(shown.value)
         spreads.append(shown.own_sd)
         loads.append(shown.batch_load * BATCH_SPREAD_V)
+        cells.append(np.where(shown.owner[0] == classes, shown.severity_load[0], 0.0) * sigma)
         limits.append(column.limit)
     space = _without(space, np.unique(fine.singles.fault[moving]))
     log_prior = np.concatenate(
         [[space.priors.log_healthy], fine.singles.log_weight + space.priors.log_single[fine.singles.fault]]
     )
     fault = np.concatenate([[-1], fine.singles.fault])
-    world = World(fault, log_prior, np.array(values), np.array(spreads), np.array(loads), np.array(limits))
+    tables = (np.array(one) for one in (values, spreads, loads, cells, limits))
+    world = World(fault, log_prior, *tables)
     return space, probings, world
 
 
@@ -166,13 +175,15 @@ def draw_readings(
     weight = np.exp(world.log_prior - np.max(world.log_prior))
     case = int(rng.choice(len(weight), p=weight / weight.sum()))
     drops = rng.normal(size=world.batch_load.shape[1])
+    within = rng.uniform(-EDGE, EDGE)
     gains: dict[str, float] = {}
     readings: list[Reading] = []
     shown: list[float] = []
     for r, probing in enumerate(probings):
         value = world.value[r, case]
         if np.isfinite(value):
-            value += world.batch_load[r, :, case] @ drops + world.own_sd[r, case] * rng.normal()
+            value += world.batch_load[r, :, case] @ drops + world.cell_load[r, case] * within
+            value += world.own_sd[r, case] * rng.normal()
             (model,) = model_readings([_reading(probing, float(value))], meter)
             value += value * gains.setdefault(model.gain, model.gain_sd * rng.normal()) + model.digits_sd * rng.normal()
         (model,) = model_readings([_reading(probing, None)], meter)
@@ -195,7 +206,7 @@ def _reading(probing: Probing, value: float | None) -> Reading:
 
 
 class _Sampler:
-    """Importance sampling over drops of batches and gains of ranges, for every case of a world."""
+    """Importance sampling over drops of batches, gains of ranges and ln R within its cell, for every case."""
 
     def __init__(self, world: World, models: Sequence[ReadingModel], rng: np.random.Generator) -> None:
         self.world, self.models, self.rng = world, models, rng
@@ -204,10 +215,11 @@ class _Sampler:
         cases = world.value.shape[1]
         self.finite = np.isfinite(world.value)
         value = np.where(self.finite, world.value, 0.0)
-        self.loads = np.zeros((len(models), batches + len(gains), cases))
+        self.loads = np.zeros((len(models), batches + len(gains) + 1, cases))
         self.loads[:, :batches] = np.where(self.finite[:, None, :], world.batch_load, 0.0)
         for r, model in enumerate(models):
             self.loads[r, batches + gains.index(model.gain)] = value[r] * model.gain_sd
+        self.loads[:, -1] = np.where(self.finite, world.cell_load, 0.0)
         digits = np.array([model.digits_sd for model in models])
         self.sd = np.sqrt(np.where(self.finite, world.own_sd, 0.0) ** 2 + digits[:, None] ** 2)
         self.value = value
@@ -236,13 +248,17 @@ class _Sampler:
         for first in range(0, len(cases), step):
             some = cases[first : first + step]
             plain = self.rng.normal(size=(len(some), draws, size))
+            prior = self.rng.normal(size=plain.shape)
+            prior[:, :, -1] = self.rng.uniform(-EDGE, EDGE, size=plain.shape[:2])
             wide = self.rng.random((len(some), draws)) < DEFENSIVE
             middle, root = self.middle[some], self.root[some]
             told = middle[:, None, :] + np.einsum("cde,cke->ckd", root, plain)
-            unknown = np.where(wide[:, :, None], plain, told)
+            unknown = np.where(wide[:, :, None], prior, told)
             back = np.linalg.solve(root, (unknown - middle[:, None, :]).transpose(0, 2, 1)).transpose(0, 2, 1)
             constant = 0.5 * size * np.log(2.0 * np.pi)
-            log_prior = -0.5 * np.sum(unknown**2, axis=2) - constant
+            inside = np.abs(unknown[:, :, -1]) <= EDGE
+            log_prior = -0.5 * np.sum(unknown[:, :, :-1] ** 2, axis=2) - 0.5 * (size - 1) * np.log(2.0 * np.pi)
+            log_prior = np.where(inside, log_prior - np.log(2.0 * EDGE), -np.inf)
             log_told = -0.5 * np.sum(back**2, axis=2) - constant - self.log_scale[some][:, None]
             log_proposal = np.logaddexp(np.log(DEFENSIVE) + log_prior, np.log(1.0 - DEFENSIVE) + log_told)
             log_weight = self._log_likelihood(some, unknown) + log_prior - log_proposal

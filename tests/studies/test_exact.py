@@ -32,7 +32,7 @@ def test_evidence_of_a_gaussian_world() -> None:
     mean = np.array([[0.42, 0.45], [0.42, 0.45], [0.70, 0.74]])
     load = 0.035 * np.array([[[1.0, 0.5], [0.0, 0.4]], [[1.0, 0.2], [0.0, 0.0]], [[1.5, 1.0], [0.5, 0.0]]])
     own = np.full((3, 2), 0.01)
-    world = World(np.array([-1, 0]), np.log([0.3, 0.7]), mean, own, load, np.full(3, 2.0))
+    world = World(np.array([-1, 0]), np.log([0.3, 0.7]), mean, own, load, np.zeros((3, 2)), np.full(3, 2.0))
     answer, counted = exact_posterior(world, models, 1, np.random.default_rng(1))
     weight = []
     for case in (0, 1):
