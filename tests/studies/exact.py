@@ -52,6 +52,7 @@ DEFENSIVE = 0.2  # share of draws from the prior
 WIDER = 1.3  # the proposal against the Gaussian it is taken from
 FARTHEST_SD = 6.0
 EDGE = np.sqrt(3.0)  # of an even spread, in its own standard deviations
+SLIPS_LEFT_OUT, SLIP_SD = 2, 4.5
 MASS = 0.95  # that the list of packages is to hold
 CHUNK = 4_000_000
 
@@ -232,11 +233,18 @@ class _Sampler:
         gap = np.where(number[:, None] & self.finite, np.nan_to_num(read)[:, None] - self.value, 0.0)
         total = np.sqrt(self.sd**2 + np.sum(self.loads**2, axis=1))
         used = number[:, None] & self.finite & (np.abs(gap) < FARTHEST_SD * total)
-        weight = np.where(used, 1.0 / self.sd**2, 0.0)
-        size = self.loads.shape[1]
-        precision = np.eye(size)[None] + np.einsum("rdc,rc,rec->cde", self.loads, weight, self.loads)
-        covariance = np.linalg.inv(precision)
-        self.middle = np.einsum("cde,rec,rc->cd", covariance, self.loads, weight * gap)
+        for _ in range(SLIPS_LEFT_OUT + 1):
+            weight = np.where(used, 1.0 / self.sd**2, 0.0)
+            precision = np.eye(self.loads.shape[1])[None] + np.einsum("rdc,rc,rec->cde", self.loads, weight, self.loads)
+            covariance = np.linalg.inv(precision)
+            self.middle = np.einsum("cde,rec,rc->cd", covariance, self.loads, weight * gap)
+            # what the other numbers lead elsewhere is a slip: the proposal is to be where the others lead
+            left = np.abs(gap - np.einsum("rdc,cd->rc", self.loads, self.middle))
+            leverage = np.einsum("rdc,cde,rec->rc", self.loads, covariance, self.loads) * weight
+            surprise = np.where(used, left / (self.sd * np.sqrt(np.maximum(1.0 - leverage, 1e-12))), 0.0)
+            worst = np.argmax(surprise, axis=0)
+            cases = np.flatnonzero(np.max(surprise, axis=0) > SLIP_SD)
+            used[worst[cases], cases] = False
         self.root = np.linalg.cholesky(covariance) * WIDER
         self.log_scale = np.sum(np.log(np.diagonal(self.root, axis1=1, axis2=2)), axis=1)
 
