@@ -81,6 +81,14 @@ class SeverityNode:
         return 2.0 * self.half_width / math.sqrt(12.0)
 
 
+def _as_named(typed: str, names: Collection[str]) -> str:
+    """Return the one name that was typed in other letters, or what was typed where none or several are meant."""
+    if typed in names:
+        return typed
+    meant = [name for name in names if name.casefold() == typed.casefold()]
+    return meant[0] if len(meant) == 1 else typed
+
+
 def _near(ref: str, board: Board) -> str:
     """The parts most like one that is not there, or the first few, as the end of a sentence."""
     by_folded = {name.casefold(): name for name, part in board.parts.items() if part.modes}
@@ -92,7 +100,7 @@ def _near(ref: str, board: Board) -> str:
 
 
 def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
-    """Read a fault written ``PART:MODE`` or ``PART:MODE:OHMS``.
+    """Read a fault written ``PART:MODE`` or ``PART:MODE:OHMS``, in letters of either case.
 
     Parameters
     ----------
@@ -118,7 +126,7 @@ def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
     fields = [word.strip() for word in text.split(":")]
     if len(fields) not in (2, 3) or not all(fields):
         raise InputError("not of the form PART:MODE or PART:MODE:OHMS", where=where)
-    ref, mode = fields[0], fields[1]
+    ref, mode = _as_named(fields[0], board.parts), fields[1].lower()
     part = board.parts.get(ref)
     if part is None:
         raise InputError(f"board {board.name} has no part {quoted(ref)}; {_near(ref, board)}", where=where)
