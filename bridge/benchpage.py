@@ -9,9 +9,9 @@ from bridge.advise import NextReading
 from bridge.board import Board
 from bridge.faults import describe_fault
 from bridge.layout import Column, Page, Table, can_show
-from bridge.lostprefix import lost_prefix_words
 from bridge.meter import MeterProfile
 from bridge.partkinds import SWITCH_KINDS
+from bridge.penslips import pen_slips
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.readings import Reading
@@ -80,7 +80,7 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
         Characters to a line of the terminal, 0 for none; on a wide one the bridge is drawn.
     """
     page: list[str | Table] = [] if ranking.caution is None else [ranking.caution]
-    page.extend(lost_prefix_words(ranking))
+    page.extend(pen_slips(ranking))
     if ranking.odd_ones:
         words = ranking.odd_ones[0].words
         page.append(f"Odd one out: {words[0].upper()}{words[1:]}.")

@@ -9,7 +9,7 @@ from bridge.bare import bare_gate_caution
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import group_words, packages_in_words
 from bridge.layout import Column, Page, Table, can_show
-from bridge.lostprefix import lost_prefix_words
+from bridge.penslips import pen_slips
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.units import format_compact, format_ohms, format_volts, percent
 
@@ -321,7 +321,7 @@ def ranking_page(
     if not bus_stated and ranking.caution is None:
         page.append(BUS_UNSTATED)
     verdict = verdict_sentences(ranking)
-    page.extend(lost_prefix_words(ranking))
+    page.extend(pen_slips(ranking))
     if not ranking.fit.ok:
         page.append(verdict.pop(0))  # where nothing explains the readings, that comes before all else
     page.extend(_odd_one_out(ranking))
