@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from bridge import laws
 from bridge.circuit import Circuit
 from bridge.points import ALWAYS_ON, CHANNEL_OFF, METER_SCALE_V, Points, Solution, full_scale_amps, meter_current
-from bridge.steering import Steering, follows_collector
+from bridge.steering import Transconductance, follows_collector
 
 __all__ = ["Newton"]
 
@@ -28,7 +28,9 @@ GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test 
 ALWAYS_ON_GATE_V = 15.0
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
 ROUNDING_SHARE = 8.0 * float(np.finfo(float).eps)  # of conductance times voltage
-CHANNEL_ROUNDING_SHARE = float(np.finfo(float).eps) * 15.0 / laws.CHANNEL_SLOPE_V  # of its current: of its exponent
+CHANNEL_ROUNDING_SHARE = (
+    float(np.finfo(float).eps) * ALWAYS_ON_GATE_V / laws.CHANNEL_SLOPE_V
+)  # of its current: exponent
 LEAST_RESIDUAL_A = 1e-18  # a tenth of the share of the least test current
 STEP_V = 1e-6  # last move of a converged reading; Newton's next is its square. Idle nodes may drift
 GATE_STEP_V = 0.5
@@ -99,7 +101,7 @@ class Newton:
         self.steps = np.zeros(points.size, dtype=np.int64)
         self.last_step = np.full(points.size, np.inf)
         self.gap = np.zeros(points.size)
-        self.channel_rounding = np.zeros(points.size)
+        self.channel_rounding = np.zeros((circuit.node_count, points.size))
         self._prepare_linear()
 
     @classmethod
@@ -200,8 +202,8 @@ class Newton:
         on = state != CHANNEL_OFF
         return current * on, by_collector * on, np.where(state == ALWAYS_ON, 0.0, by_gate * on)
 
-    def linearise(self) -> tuple[Array, Array, Array, list[Steering]]:
-        """Return excess current into each node [A], edge and ground conductances [S], and the gates' steering."""
+    def linearise(self) -> tuple[Array, Array, Array, list[Transconductance]]:
+        """Return excess current into each node [A], edge and ground conductances [S], and the transconductances."""
         circuit, points, voltage = self.circuit, self.points, self.voltage
         ends = self.plan.ends
         flows = voltage.take(ends[:, 0], axis=0)
@@ -215,8 +217,8 @@ class Newton:
         circuit.into_edges["junction"].add_flows(flows, current)
         excess = points.inject.copy()
         circuit.into_nodes.add_flows(excess, flows)
-        self.channel_rounding = np.zeros(points.size)
-        steerings: list[Steering] = []
+        self.channel_rounding = np.zeros_like(excess)
+        steered: list[Transconductance] = []
         conducting = self.conducting_channels()
         for row in np.flatnonzero(conducting).tolist():
             high, low = int(circuit.channel_high[row]), int(circuit.channel_low[row])
@@ -224,13 +226,14 @@ class Newton:
                 continue
             gate = int(circuit.channel_gate[row])
             total, by_collector, by_gate = self.channel_currents(row)
-            self.channel_rounding += CHANNEL_ROUNDING_SHARE * np.abs(total)
+            for end in (high, low):
+                self.channel_rounding[end] += CHANNEL_ROUNDING_SHARE * np.abs(total)
             total += by_collector * (voltage[high] - voltage[low] - self.collector_at[row])
             if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
                 total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
-                steering = Steering(row, by_gate, follows_collector(circuit, row, by_gate, self.edges_linear))
-                steerings.append(steering)
-                by_collector += steering.as_conductance
+                follows = follows_collector(circuit, row, by_gate, self.edges_linear)
+                steered.append(Transconductance(row, by_gate, follows))
+                by_collector += steered[-1].as_conductance
             edges[self.plan.edge(high, low)] += by_collector
             excess[high] -= total
             excess[low] += total
@@ -245,7 +248,7 @@ class Newton:
         ground[points.red, self.columns] += np.maximum(slope, OPEN_SLOPE_SHARE * self.yardstick)
         excess[points.black, self.columns] -= GROUND_S * voltage[points.black, self.columns]
         ground[points.black, self.columns] += GROUND_S
-        return excess, edges, ground, steerings
+        return excess, edges, ground, steered
 
     def advance(self) -> Array:
         """Move the linearisation points towards the node voltages; return how far each column still is [V]."""

@@ -66,15 +66,15 @@ def solve_response(circuit: Circuit, points: Points, voltage: Array, *, ports: b
         columns = slice(first, first + batch)
         chunk = points.take(columns)
         state = Newton.at_rest(circuit, chunk, voltage[:, columns])
-        _excess, edges, ground, steerings = state.linearise()
+        _excess, edges, ground, steered = state.linearise()
         factors = state.plan.factor(edges, ground)
         unit = np.zeros_like(state.voltage)
         unit[chunk.red, state.columns] = 1.0
-        transfer.append(solve_steered(circuit, factors, unit, steerings, transposed=True))
+        transfer.append(solve_steered(circuit, factors, unit, steered, transposed=True))
         if ports:
             port_ohms.append(state.plan.port_ohms(factors))
-        for steering in steerings:
-            known[columns] &= np.abs(steering.siemens) <= SLOPE_FLOOR_S
+        for one in steered:
+            known[columns] &= np.abs(one.value) <= SLOPE_FLOOR_S
     no_node, no_edge = np.zeros((circuit.node_count, 0)), np.zeros((circuit.plan.edge_count, 0))
     ohms, lost = zip(*port_ohms, strict=True) if port_ohms else ((no_edge,), (no_edge,))
     return Response(
@@ -99,9 +99,9 @@ def solve_transfer(circuit: Circuit, points: Points, voltage: Array) -> Array:
     answer = np.empty((points.size, count, count))
     for point in range(points.size):
         state = Newton.at_rest(circuit, points.take(slice(point, point + 1)), voltage[:, point : point + 1])
-        _excess, edges, ground, steerings = state.linearise()
+        _excess, edges, ground, steered = state.linearise()
         wide = [np.repeat(table, count, axis=1) for table in (edges, ground)]
         factors = state.plan.factor(*wide)
-        wide_steerings = [one.repeat(count) for one in steerings]
-        answer[point] = solve_steered(circuit, factors, np.eye(count), wide_steerings)
+        wide_steered = [one.repeat(count) for one in steered]
+        answer[point] = solve_steered(circuit, factors, np.eye(count), wide_steered)
     return answer

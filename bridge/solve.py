@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 BATCH_EDGES = 180_000  # edges times columns solved together: enough to hide call overhead, few enough for the cache
 LEAST_BATCH, MOST_BATCH = 256, 2048
 STRAGGLERS = 0.12  # share of a batch left for the next round
-MOST_FAILED_LEAKS = 3  # in a row; a circuit that loses its way through three decades does not find it again
+MOST_FAILED_LEAKS = 3  # in a row, then it is given up: each costs as much as all that converges on the way
 LEAK_STEPS_S = tuple(10.0**-power for power in range(3, 14))  # from every node to the reference, taken away in decades
 
 
@@ -34,15 +34,15 @@ def _iterate(state: Newton, until: float) -> None:
     """Advance a batch until at most a share ``until`` of its columns is left; the finished ones are written away."""
     circuit, initial = state.circuit, state.points.size
     while state.points.size:
-        excess, edges, ground, steerings = state.linearise()
+        excess, edges, ground, steered = state.linearise()
         stay = state.settle(np.max(np.abs(excess) / state.allowed_amps(), axis=0))
         if stay is not None:
             if len(stay) <= until * initial:
                 return
             excess, edges, ground = excess[:, stay], edges[:, stay], ground[:, stay]
-            steerings = [one.take(stay) for one in steerings]
+            steered = [one.take(stay) for one in steered]
         factors = state.plan.factor(edges, ground)
-        step = solve_steered(circuit, factors, excess, steerings)
+        step = solve_steered(circuit, factors, excess, steered)
         state.move(step)
         state.gap = state.advance()
         state.steps += 1
@@ -101,6 +101,8 @@ def _retry(circuit: Circuit, points: Points, result: Solution) -> None:
     failed = np.zeros(len(stubborn), dtype=np.int64)
     for leak in (*LEAK_STEPS_S, 0.0):
         left = np.flatnonzero(failed < MOST_FAILED_LEAKS)
+        if not len(left):
+            return
         trial = Solution(
             guess[:, left], np.full(len(left), np.inf), np.zeros(len(left), dtype=bool), np.zeros_like(left)
         )

@@ -16,48 +16,74 @@ from numpy.typing import NDArray
 from bridge.circuit import Circuit
 from bridge.elimination import Factors
 
-__all__ = ["Steering", "follows_collector", "solve_steered"]
+__all__ = ["Transconductance", "follows_collector", "solve_steered"]
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Steering:
+class Transconductance:
     """How one channel's current answers to its gate, in every column of a batch.
 
     Parameters
     ----------
     row : int
         The channel.
-    siemens : ndarray, batch
-        Slope of its current against the gate voltage [S].
-    follows : ndarray, batch
-        1 where the gate hangs on the collector. There the slope counts as a conductance from collector to emitter, and
-        only what the gate departs from the collector is left to correct: with nothing else on the emitter a correction
-        against the emitter would be the difference of two numbers a million times larger than itself.
+    value : ndarray, batch
+        Transconductance [S].
+    follows : ndarray of bool, batch
+        Where the gate hangs on the collector. There it counts as a conductance from collector to emitter, and only what
+        the gate departs from the collector is left to correct: with nothing else on the emitter a correction against
+        the emitter would be the difference of two numbers a million times larger than itself.
     """
 
     row: int
-    siemens: Array
-    follows: Array
+    value: Array
+    follows: Mask
 
-    def take(self, columns: NDArray[np.intp]) -> Steering:
+    def take(self, columns: NDArray[np.intp]) -> Transconductance:
         """Return some columns."""
-        return Steering(self.row, self.siemens[columns], self.follows[columns])
+        return Transconductance(self.row, self.value[columns], self.follows[columns])
 
-    def repeat(self, count: int) -> Steering:
+    def repeat(self, count: int) -> Transconductance:
         """Return every column so many times."""
-        return Steering(self.row, np.repeat(self.siemens, count), np.repeat(self.follows, count))
+        return Transconductance(self.row, np.repeat(self.value, count), np.repeat(self.follows, count))
 
     @property
     def as_conductance(self) -> Array:
-        """What the elimination is given between collector and emitter [S]."""
-        answer: Array = self.siemens * self.follows
-        return answer
+        """What the elimination is given between collector and emitter, batch [S]."""
+        return np.where(self.follows, self.value, 0.0)
+
+    def pulled(self, circuit: Circuit, shape: tuple[int, ...], *, transposed: bool) -> Array:
+        """Return the unit current that the channel draws, nodes x batch; in the transpose that which its gate feels."""
+        high, low, gate = (int(end[self.row]) for end in _ends(circuit))
+        unit = np.zeros(shape)
+        if transposed:
+            unit[gate] += 1.0
+            unit[high] -= self.follows
+            unit[low] -= ~self.follows
+        else:
+            unit[high] += 1.0
+            unit[low] -= 1.0
+        return unit
+
+    def between(self, circuit: Circuit, voltage: Array, *, transposed: bool) -> Array:
+        """Return the voltage that steers the channel, batch [V]; in the transpose that which it stands between."""
+        high, low, gate = (int(end[self.row]) for end in _ends(circuit))
+        if transposed:
+            across: Array = voltage[high] - voltage[low]
+            return across
+        drive: Array = voltage[gate] - np.where(self.follows, voltage[high], voltage[low])
+        return drive
 
 
-def follows_collector(circuit: Circuit, row: int, siemens: Array, edges: Array) -> Array:
-    """Return 1 where the gate of a channel hangs on its collector more than on its emitter, else 0.
+def _ends(circuit: Circuit) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    return circuit.channel_high, circuit.channel_low, circuit.channel_gate
+
+
+def follows_collector(circuit: Circuit, row: int, value: Array, edges: Array) -> Mask:
+    """Return where the gate of a channel hangs on its collector more than on its emitter, batch.
 
     Parameters
     ----------
@@ -65,75 +91,63 @@ def follows_collector(circuit: Circuit, row: int, siemens: Array, edges: Array) 
         The branch table.
     row : int
         The channel.
-    siemens : ndarray, batch
-        Slope of its current against the gate voltage [S]; a negative one is no conductance.
+    value : ndarray, batch
+        Its transconductance [S]; a negative one is no conductance.
     edges : ndarray, edges x batch
         Linear conductance between neighbouring nodes [S].
     """
-    gate, high, low = (int(one[row]) for one in (circuit.channel_gate, circuit.channel_high, circuit.channel_low))
-    to_high, to_low = (
-        edges[circuit.plan.edge(gate, end)] if circuit.plan.has_edge(gate, end) else np.zeros(len(siemens))
-        for end in (high, low)
-    )
-    return np.where((siemens > 0.0) & (to_high > to_low), 1.0, 0.0)
+    high, low, gate = (int(end[row]) for end in _ends(circuit))
+
+    def tied_to(end: int) -> Array:
+        if gate == end:
+            return np.full(len(value), np.inf)
+        return edges[circuit.plan.edge(gate, end)] if circuit.plan.has_edge(gate, end) else np.zeros(len(value))
+
+    answer: Mask = (value > 0.0) & (tied_to(high) > tied_to(low))
+    return answer
 
 
 def solve_steered(
-    circuit: Circuit, factors: Factors, currents: Array, steerings: Sequence[Steering], *, transposed: bool = False
+    circuit: Circuit,
+    factors: Factors,
+    currents: Array,
+    steered: Sequence[Transconductance],
+    *,
+    transposed: bool = False,
 ) -> Array:
-    """Return the voltages [V] that answer currents into the nodes, the gates' steering included.
+    """Return the voltages that answer currents into the nodes, the gates' steering included, nodes x batch [V].
 
     Parameters
     ----------
     circuit : Circuit
         The branch table.
     factors : Factors
-        Of all conductances, those of ``Steering.as_conductance`` among them.
+        Of all conductances, those of ``Transconductance.as_conductance`` among them.
     currents : ndarray, nodes x batch
         Current into each node [A]; overwritten.
-    steerings : sequence of Steering
+    steered : sequence of Transconductance
         The channels whose gates count.
     transposed : bool
         Whether to solve with the transpose, for what each node's current would do to one voltage.
 
     Notes
     -----
-    The Jacobian is S + sum u gm w^T with u = high - low and w = gate - low, or gate - high where the gate follows the
+    The Jacobian is S + sum u g w^T with u = high - low and w = gate - low, or gate - high where the gate follows the
     collector; its transpose exchanges u and w.
     """
     answer = circuit.plan.solve(factors, currents)
-    if not steerings:
+    if not steered:
         return answer
-    count = len(steerings)
-    columns: list[Array] = []
-    for one in steerings:
-        high, low, gate = circuit.channel_high[one.row], circuit.channel_low[one.row], circuit.channel_gate[one.row]
-        unit = np.zeros_like(answer)
-        if transposed:
-            unit[gate] += 1.0
-            unit[low] -= 1.0 - one.follows
-            unit[high] -= one.follows
-        else:
-            unit[high] += 1.0
-            unit[low] -= 1.0
-        columns.append(circuit.plan.solve(factors, unit))
+    count = len(steered)
+    columns = [circuit.plan.solve(factors, one.pulled(circuit, answer.shape, transposed=transposed)) for one in steered]
     system = np.zeros((answer.shape[1], count, count))
     right = np.zeros((answer.shape[1], count))
-    for k, one in enumerate(steerings):
-        high, low, gate = circuit.channel_high[one.row], circuit.channel_low[one.row], circuit.channel_gate[one.row]
-
-        def drive(voltage: Array, one: Steering = one, high: int = high, low: int = low, gate: int = gate) -> Array:
-            """Return what steers the channel, or in the transpose what it steers [V]."""
-            if transposed:
-                between: Array = voltage[high] - voltage[low]
-            else:
-                between = voltage[gate] - np.where(one.follows > 0.0, voltage[high], voltage[low])
-            return between
-
-        right[:, k] = one.siemens * drive(answer)
+    for k, one in enumerate(steered):
+        right[:, k] = one.value * one.between(circuit, answer, transposed=transposed)
         for m in range(count):
-            system[:, k, m] = one.siemens * drive(columns[m])
+            system[:, k, m] = one.value * one.between(circuit, columns[m], transposed=transposed)
         system[:, k, k] += 1.0
+    # a step without the correction is a poor one, but Newton's next comes from another point; a singular one is none
     with np.errstate(all="ignore"):
         determinant = np.linalg.det(system)
         bad = ~np.isfinite(determinant) | (determinant == 0.0)

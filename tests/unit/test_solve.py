@@ -223,14 +223,18 @@ class TestGates:
         gate = brentq(left, 1.0, 12.0, xtol=1e-14)
         assert found == pytest.approx(gate - (12.0 - gate) / 1000.0, abs=10 * MICROVOLT)
 
-    def test_two_channels_that_follow_their_collectors_share_the_voltage(self) -> None:
+    @pytest.mark.parametrize("one_net", [False, True])
+    def test_two_channels_that_follow_their_collectors_share_the_voltage(self, one_net: bool) -> None:
         """Two switches with their gates on their collectors are alike: each takes half of what a capacitor holds.
 
-        What joins them hangs on nothing but their gates' steering, amperes strong at the first instant.
+        What joins them hangs on nothing but their transconductances, amperes strong at the first instant.
         """
-        board = make_board("C E", switch("H", "C", "M"), switch("L", "M", "E"), capacitor("C_1", "C", "E", 1e-3, 1.0))
+        switches = switch("H", "C", "M") + switch("L", "M", "E")
+        if one_net:
+            switches = switches.replace('"G_H"', '"C"').replace('"G_L"', '"M"')
+        board = make_board("C E", switches, capacitor("C_1", "C", "E", 1e-3, 1.0))
         circuit = build_circuit(board, Setup())
-        shorts = combine([change_of(circuit, name, "gc-short", 0.1) for name in ("Q_H", "Q_L")])
+        shorts = combine([] if one_net else [change_of(circuit, name, "gc-short", 0.1) for name in ("Q_H", "Q_L")])
         shots = plan_shots(circuit, METER, Probing("C", "E", "volts"), 0)
         classes = ChangeClasses(circuit, [Change(), shorts])
         points, factors = build_points(circuit, shots, np.zeros(1, np.intp), classes, classes.class_of[1:])
