@@ -11,7 +11,7 @@ from bridge.layout import Column, Page, Table
 from bridge.probing import Probing
 from bridge.ranking import Ranking
 from bridge.repair import replace_lists, suspect_packages
-from bridge.stoprule import asks_again
+from bridge.stoprule import asks_again, same_place
 from bridge.units import percent
 
 __all__ = ["advice_page", "csv_row", "help_words", "probing_words", "trouble_words"]
@@ -106,7 +106,7 @@ def _again_words(ranking: Ranking) -> str:
     if worst is None or not asks_again(ranking):
         return ""
     reading = ranking.readings[worst]
-    here = [one.text for one in ranking.readings if one.probing == reading.probing]
+    here = [one.text for one in ranking.readings if same_place(one, reading)]
     shown = f"it showed {here[0]}" if len(here) == 1 else f"it showed {here[0]}, then {here[1]}"
     return f"Take again first: {probing_words(reading.probing)}. As taken ({shown}) it does not fit the rest."
 
@@ -126,13 +126,16 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         return [warning, "No reading is proposed until the board is discharged and its voltage measured again."]
     page: list[str | Table] = [CAUTION] if warning is None else [warning, CAUTION]
     again = _again_words(ranking)
-    page += filter(None, [again])
+    if again:
+        page.append(again)
     if not advice:
-        return [*page, NOTHING]
+        return page if again else [*page, NOTHING]
     best = advice[0]
     if best.probing.lift:
         page.append(LIFTING.format(pin=best.probing.lift_text))
-    page += filter(None, ["" if again else _settled_words(ranking)])
+    settled = _settled_words(ranking)
+    if settled and not again:
+        page.append(settled)
     page.append(f"Next: {probing_words(best.probing)}.")
     outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
     page.append(

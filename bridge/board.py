@@ -15,11 +15,11 @@ from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
-from bridge.textfile import decode_text, parse_toml, read_file, shown_source
+from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
 from bridge.tomllines import Place, TomlLines
 from bridge.wording import listed, quoted
 
-__all__ = ["Board", "Part", "Terminal", "is_board_file", "list_boards", "load_board", "oddities", "parse_board"]
+__all__ = ["Board", "Part", "Terminal", "list_boards", "load_board", "oddities", "parse_board"]
 
 _BLOCKS_FILE = "blocks.toml"
 _NO_BLOCK = "board"  # block of a single part whose entry names none
@@ -41,17 +41,6 @@ def list_boards() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in _topologies().glob("*.toml") if path.name != _BLOCKS_FILE))
 
 
-def is_board_file(name_or_path: str) -> bool:
-    """Return whether a board is asked for by the path of a file and not by the name of a shipped one.
-
-    Parameters
-    ----------
-    name_or_path : str
-        As for `load_board`.
-    """
-    return "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml")
-
-
 def load_board(name_or_path: str) -> Board:
     """Return a shipped board by name, or the board of a file.
 
@@ -70,7 +59,7 @@ def load_board(name_or_path: str) -> Board:
     >>> load_board("six-switch-bridge").main_terminals
     ('P', 'N', 'U', 'V', 'W')
     """
-    if is_board_file(name_or_path):
+    if is_path(name_or_path):
         return parse_board(_read(name_or_path), name_or_path)
     names = list_boards()
     if name_or_path not in names:

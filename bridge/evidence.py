@@ -581,7 +581,7 @@ def _integrate(
         mean=mean,
         own_sd=own,
         open_share=open_share,
-        fitted=mean,
+        fitted=mean,  # until the caller has moved them
         loads=loads,
         oddness=quadratic - severe.told + 2.0 * severe.overstretch,
     )

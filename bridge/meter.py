@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Any
 
 from bridge.errors import InputError, InputErrors
 from bridge.meterprofile import METER_MODES, Accuracy, DiodeTest, MeterProfile, OhmsRange, Source
-from bridge.textfile import decode_text, parse_toml, read_file, shown_source
+from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
 from bridge.tomllines import Place, TomlLines
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
@@ -24,7 +23,6 @@ __all__ = [
     "MeterProfile",
     "OhmsRange",
     "Source",
-    "is_meter_file",
     "list_meters",
     "load_meter",
     "parse_meter",
@@ -63,18 +61,6 @@ def list_meters() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in METERS_FOLDER.glob("*.toml")))
 
 
-def is_meter_file(name_or_file: str) -> bool:
-    """Return whether a meter is asked for by the path of a file and not by the name of a shipped one.
-
-    Parameters
-    ----------
-    name_or_file : str
-        As for `load_meter`.
-    """
-    separators = {os.sep, os.altsep or os.sep, "/"}
-    return name_or_file.endswith(".toml") or any(mark in name_or_file for mark in separators)
-
-
 def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
     """Return a meter by the name of a shipped one, or from a file.
 
@@ -88,7 +74,7 @@ def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
     InputError
         No such meter or file, or a file with problems, all of them listed.
     """
-    if is_meter_file(name_or_file):
+    if is_path(name_or_file):
         return parse_meter(decode_text(read_file(name_or_file), shown_source(name_or_file)), name_or_file)
     if name_or_file not in list_meters():
         raise InputError(

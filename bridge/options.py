@@ -208,7 +208,7 @@ class BenchOptions:
         for word in " ".join(self.connected or ()).lower().split():
             if word not in there:
                 raise InputError(
-                    f"{quoted(word)} changes nothing on {board.name}; accepted on this board: {listed(there)}",
+                    f"{quoted(word)}: {board.name} has no such thing to connect; accepted: {listed(there)}",
                     where="--connected",
                 )
 
@@ -223,10 +223,11 @@ def load_told(board: str, *, silent: bool = False) -> Board:
     silent : bool
         Whether nothing is told: a program reads the answer.
     """
-    from bridge.board import is_board_file, load_board, oddities
+    from bridge.board import load_board, oddities
+    from bridge.textfile import is_path
 
     known = load_board(board)
-    odd = oddities(known) if is_board_file(board) and not silent else ()
+    odd = oddities(known) if is_path(board) and not silent else ()
     if odd:
         more = f"; and {len(odd) - MOST_ODDITIES} more" if len(odd) > MOST_ODDITIES else ""
         line = f"{known.source}: odd about this board file: {'; '.join(odd[:MOST_ODDITIES])}{more}"

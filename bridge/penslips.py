@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 from bridge.forecast import Forecast
@@ -34,12 +35,12 @@ def pen_slips(ranking: Ranking) -> list[str]:
         for number, one in enumerate(readings)
         if one.unit == "ohm" and one.value and one.state == "steady" and BARE.fullmatch(one.text.strip())
     ]
+    last = {reading.probing: number for number, reading in enumerate(readings)}  # of a place read twice the last speaks
     both_ways = [
         (one, other)
-        for one, reading in enumerate(readings)
-        for other in range(one + 1, len(readings))
-        if readings[other].probing == reading.probing.swapped
-        and (reading.value is None) != (readings[other].value is None)
+        for one, other in itertools.combinations(sorted(last.values()), 2)
+        if readings[other].probing == readings[one].probing.swapped
+        and (readings[one].value is None) != (readings[other].value is None)
     ]
     if ranking.fit.worst_reading is None and ranking.fit.ok:
         both_ways = []

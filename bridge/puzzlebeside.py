@@ -11,7 +11,7 @@ from bridge.errors import InputError
 from bridge.meter import load_meter, parse_meter
 from bridge.meterprofile import MeterProfile
 from bridge.puzzlefile import Puzzle
-from bridge.textfile import decode_text, read_file, shown_source
+from bridge.textfile import decode_text, is_path, read_file, shown_source
 from bridge.wording import quoted
 
 __all__ = ["load_beside", "names_beside", "texts_beside"]
@@ -22,10 +22,6 @@ ODD_SIGNS = re.compile(r"[^\w.-]+")  # what not every file system takes, or what
 SEPARATOR = re.compile(r"[/\\]")
 
 
-def _is_file(name: str) -> bool:
-    return bool(SEPARATOR.search(name)) or name.endswith(ENDING)
-
-
 def names_beside(board: str, meter: str) -> tuple[str, str]:
     """Return what a puzzle calls its board and its meter: no folder of the trainer's is in it.
 
@@ -34,8 +30,8 @@ def names_beside(board: str, meter: str) -> tuple[str, str]:
     board, meter : str
         Names of shipped ones, or paths.
     """
-    names = [_bare(name, what) if _is_file(name) else name for name, what in ((board, "board"), (meter, "meter"))]
-    if _is_file(meter) and names[0].casefold() == names[1].casefold():
+    names = [_bare(name, what) if is_path(name) else name for name, what in ((board, "board"), (meter, "meter"))]
+    if is_path(meter) and names[0].casefold() == names[1].casefold():
         names[1] = f"{names[1].removesuffix(ENDING)}-meter{ENDING}"
     return names[0], names[1]
 
@@ -60,10 +56,10 @@ def texts_beside(board: str, meter: str) -> dict[str, str]:
     """
     board_name, meter_name = names_beside(board, meter)
     texts: dict[str, str] = {}
-    if _is_file(board):
+    if is_path(board):
         texts[board_name] = decode_text(read_file(board), shown_source(board))
         parse_board(texts[board_name], board)
-    if _is_file(meter):
+    if is_path(meter):
         texts[meter_name] = decode_text(read_file(meter), shown_source(meter))
         parse_meter(texts[meter_name], meter)
     return texts
@@ -93,7 +89,7 @@ def load_beside(puzzle: Puzzle, source: str) -> tuple[Board, MeterProfile]:
 
 def _place(name: str, source: str, what: str) -> str:
     """Return a path that can be opened, or the name of what is shipped."""
-    if not _is_file(name):
+    if not is_path(name):
         return name
     folder = Path(source).parent
     where = f"{shown_source(source)}: {what}"

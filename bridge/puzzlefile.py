@@ -308,7 +308,8 @@ def _parse(data: bytes, source: str, form: _Form) -> Any:
             mine = page[1].startswith(f"{form.words.split()[-1]}-")
             name = quoted(f"{page[1]}.json") if mine else "a .json file"
             raise InputError(
-                f"this is to be read, not {form.words}; accepted: {name} that puzzle make has written", where=where
+                f"a page or sheet for people, not {form.words}; accepted: {name} that puzzle make has written",
+                where=where,
             ) from None
         raise InputError(f"not JSON: {getattr(error, 'msg', error)}", where=place) from None
     if not isinstance(plain, dict) or form.mark not in plain:

@@ -393,7 +393,7 @@ class Play:
         if counted and mark.right and replay.settled < 1.0:
             page.append(
                 f"Your readings do not settle this answer: they go {100.0 * replay.settled:.0f} % of the way to 95 %, "
-                "or to what the best sequence makes of it where that is less; economy counts as far."
+                "or to what the best sequence makes of it where that is less; points for economy are cut in proportion."
             )
         page += [f"Probably misunderstood: {words}." for words in mark.misunderstood]
         best = self.key.effort.solver

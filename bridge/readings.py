@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 from bridge.errors import InputError, InputErrors
 from bridge.journal import is_journal, parse_journal, parse_setup, whole_lines
-from bridge.meter import MeterProfile, is_meter_file, load_meter
+from bridge.meter import MeterProfile, load_meter
 from bridge.placement import BoardNames, parse_connected, parse_probing
 from bridge.probing import Probing, Setup
 from bridge.readingrows import parse_header, split_row, text_lines
 from bridge.readingtext import ReadingValue, check_reading, parse_reading_text
-from bridge.textfile import decode_text, is_of_another_user, read_file, shown_source
+from bridge.textfile import decode_text, is_of_another_user, is_path, read_file, shown_source
 from bridge.wording import quoted
 
 __all__ = [
@@ -315,7 +315,7 @@ def _journal_readings(
             f"a journal of board {quoted(journal.board)}; accepted: one of board {board.name!r}",
             where=f"{where}, line 1",
         )
-    if meter is None and is_meter_file(journal.meter) and is_of_another_user(source):
+    if meter is None and is_path(journal.meter) and is_of_another_user(source):
         raise InputError(
             f"this journal of another user names a meter file, {quoted(journal.meter)}, which is not read unasked; "
             "accepted: --meter with that file",

@@ -37,6 +37,7 @@ DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
 WORTH_A_GROUP = 0.01
 JOINED_OR_NOT = 0.95  # from here on it does not matter that a load joined the legs
+JOINING_LOADS = ("motor", "coil", "transformer")
 WORTH_WORDS = 0.05
 WORTH_NAMING = 0.02
 OTHERS_NAMED = 3
@@ -533,13 +534,15 @@ def _worst_reading(ranking: Ranking) -> str:
 
 
 def _joined_legs(ranking: Ranking) -> list[str]:
-    """Return what to do about a load whose windings make places read alike, where one is still connected."""
-    loads = sorted(ranking.given_setup.connected - {"mains"})
+    """Return what to do about a load whose windings join terminals, where the verdict is open and one is connected."""
+    loads = [name for name in JOINING_LOADS if name in ranking.given_setup.connected]
     first = ranking.groups[0]
-    if not loads or (len(first.replace) == 1 and first.probability >= JOINED_OR_NOT):
+    if not loads or (len(first.replace) <= 1 and first.probability >= JOINED_OR_NOT):
         return []
-    names = " and ".join(f"the {name.replace('-', ' ')}" for name in loads)
-    return [f"Read with {names} connected: the places that joins read alike. Disconnect, and read them again."]
+    named = " and ".join(f"the {name}" for name in loads)
+    was, it = ("was", "it") if len(loads) == 1 else ("were", "them")
+    said = f"{named} {was} connected: terminals joined by {it} read alike. Disconnect {it} and read again."
+    return [said[0].upper() + said[1:]]
 
 
 def _bench_doubts(ranking: Ranking) -> list[str]:

@@ -11,7 +11,7 @@ from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.repair import replace_lists
 
-__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "asks_again", "contradict"]
+__all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "asks_again", "contradict", "same_place"]
 
 DISAGREE_SHARE = 0.1  # leads moved and a digit or two; common practice, no source
 LEAST_DISAGREEMENT = {"V": 0.01, "ohm": 1.0}  # contacts; common practice, no source
@@ -114,21 +114,32 @@ def asks_again(ranking: Ranking) -> bool:
     if worst is None:
         return False
     reading = ranking.readings[worst]
-    here = [one for one in ranking.readings if one.probing == reading.probing]
+    here = [one for one in ranking.readings if same_place(one, reading)]
     if len(here) == 2:
         return contradict(*here)
     return len(here) == 1 and not reading.doubted
 
 
+def same_place(one: Reading, other: Reading) -> bool:
+    """Whether two readings were taken alike: the same placement of the leads with the same things connected."""
+    return one.probing == other.probing and one.connected == other.connected
+
+
 def contradict(one: Reading, other: Reading) -> bool:
     """Whether two readings of one place cannot both be right: no part's spread or meter's error lies between them.
+
+    What still moves contradicts nothing: a display caught on its way shows another value each time.
 
     Parameters
     ----------
     one, other : Reading
         Readings of one placement of the leads.
     """
+    if {"climbing", "falling"} & {one.state, other.state}:
+        return False
     if one.value is None or other.value is None or one.state != other.state:
-        return one.state != other.state or one.value != other.value
+        return one.state != other.state
     larger = max(abs(one.value), abs(other.value))
-    return abs(one.value - other.value) > max(DISAGREE_SHARE * larger, LEAST_DISAGREEMENT[one.unit or "V"])
+    return abs(one.value - other.value) > max(
+        DISAGREE_SHARE * larger, LEAST_DISAGREEMENT["ohm" if one.unit == "ohm" else "V"]
+    )

@@ -10,7 +10,7 @@ from typing import Any
 
 from bridge.errors import InputError, InputErrors
 from bridge.laws import IGBT_COLLECTOR_IDEALITY, REFERENCE_K, saturation_current, thermal_voltage
-from bridge.textfile import decode_text, parse_toml, read_file, shown_source
+from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
 
@@ -132,7 +132,7 @@ def load_part(name_or_file: str = DEFAULT_PART) -> SwitchPart:
     InputError
         No such part or file, or the file describes none.
     """
-    if name_or_file.endswith(".toml") or any(mark in name_or_file for mark in "/\\"):
+    if is_path(name_or_file):
         return parse_part(decode_text(read_file(name_or_file), shown_source(name_or_file)), name_or_file)
     if name_or_file not in list_parts():
         raise InputError(f"no part {quoted(name_or_file)}; accepted: {listed(list_parts())}, or a path to a .toml file")

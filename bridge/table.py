@@ -44,7 +44,7 @@ Place = tuple[Probing, str | None]  # and the range an autorange was seen to set
 # What bends with a resistance in parallel needs nodes close together; in pairs, where each node costs as many solves as
 # the other fault has nodes, fewer have to do, and the fit between nodes does the rest.
 PAIR_NODES: Mapping[str, int] = {"leak": 4, "high": 4}
-JUNCTION_PER_V = 1.0  # a display that 10 mV of a drop move by a percent is a junction's, some 30 times as much
+JUNCTION_PER_V = 1.0  # share of a display for a volt of drop: ohms through a junction go by 20 to 40, a resistor's by 0
 CLIFF_SHARE = 0.5  # a display between what one range shows and where the other ends, as two standard deviations
 
 

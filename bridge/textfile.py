@@ -13,10 +13,21 @@ from typing import Any
 from bridge.errors import InputError
 from bridge.wording import quoted
 
-__all__ = ["decode_text", "is_of_another_user", "parse_toml", "read_file", "shown_source"]
+__all__ = ["decode_text", "is_of_another_user", "is_path", "parse_toml", "read_file", "shown_source"]
 
 LARGEST_BYTES = 64 * 1024 * 1024  # a sheet of 10,000 readings is half a megabyte
 UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+
+
+def is_path(name_or_path: str) -> bool:
+    """Return whether a board, meter or part is asked for by the path of its file, not by the name of a shipped one.
+
+    Parameters
+    ----------
+    name_or_path : str
+        As typed; a path has a separator or ends in ``.toml``.
+    """
+    return "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml")
 
 
 def shown_source(source: str) -> str:

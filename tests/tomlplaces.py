@@ -1,4 +1,4 @@
-"""Lines that messages about a TOML text name, looked up in the text by eye: the key stands there, or a header."""
+"""Lines that messages about a TOML text name, found by a plain search: the key stands there, or a header."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -10,6 +11,7 @@ from bridge.commands.taken import ReadingsName, load_taken
 from bridge.errors import InputError
 from bridge.layout import Page
 from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
+from bridge.wording import quoted
 
 __all__ = ["report"]
 
@@ -40,6 +42,8 @@ def report(
     from bridge.outfile import check_target, write_whole
     from bridge.rank import rank
 
+    if output is not None and picture is not None and Path(output).resolve() == Path(picture).resolve():
+        raise InputError(f"{quoted(output)} for page and picture both; give another file for one", where="--picture")
     for path in (output, picture):
         if path is not None:
             check_target(path, (readings, board, bench.meter))

@@ -56,6 +56,8 @@ def test_a_doubtful_reading_first(tmp_path: Path) -> None:
     answer = run("six-switch-bridge", twice).stdout
     assert "As taken (it showed 0.41, then 0.002)" in answer
     assert "bad either way" not in answer
+    moved = write(tmp_path, f"red,black,mode,reading\nU,N,diode,0.41 climbing\nU,N,diode,0.9 climbing\n{rest}")
+    assert "Take again" not in run("six-switch-bridge", moved).stdout
     same = write(tmp_path, f"red,black,mode,reading\nU,P,diode,0.9\nU,P,diode,0.9\n{rest}")
     assert "Take again" not in run("six-switch-bridge", same).stdout
 

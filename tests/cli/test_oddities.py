@@ -1,4 +1,4 @@
-"""What is odd about a board file is told wherever the file is used, and what it cannot have connected is refused."""
+"""What is odd about a board file is told wherever readings meet it, and what it cannot have connected is refused."""
 
 from __future__ import annotations
 

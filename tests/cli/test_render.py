@@ -231,7 +231,7 @@ def test_a_load_left_connected_is_named_while_parts_are_undecided() -> None:
     """With the motor on, three legs read alike: until one package is sure the page says to take it off."""
     many = ranking((SHORT, 0.6, 0), (OTHER, 0.4, 1))
     joined = dataclasses.replace(many, given_setup=Setup(connected=frozenset({"motor"})))
-    assert "Read with the motor connected" in plain_text(ranking_page(joined, 10))
-    assert "connected" not in plain_text(ranking_page(many, 10))
+    assert "The motor was connected: terminals joined by it read alike" in plain_text(ranking_page(joined, 10))
+    assert "was connected" not in plain_text(ranking_page(many, 10))
     sure = dataclasses.replace(ranking((SHORT, 0.97, 0)), given_setup=Setup(connected=frozenset({"motor"})))
-    assert "Read with the motor connected" not in plain_text(ranking_page(sure, 10))
+    assert "was connected" not in plain_text(ranking_page(sure, 10))

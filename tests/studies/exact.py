@@ -31,7 +31,13 @@ from bridge.belief import weigh
 from bridge.board import load_board
 from bridge.evidence import BATCH_SPREAD_V, refine, screen
 from bridge.faults import severity_nodes
-from bridge.likelihood import ReadingModel, model_readings
+from bridge.likelihood import (
+    DECADES_OF_OHMS,
+    WRONG_TERMINAL_SHARE,
+    WRONG_TERMINAL_SPREAD,
+    ReadingModel,
+    model_readings,
+)
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
@@ -179,7 +185,7 @@ def draw_readings(
     within = rng.uniform(-EDGE, EDGE)
     gains: dict[str, float] = {}
     readings: list[Reading] = []
-    shown: list[float] = []
+    shown: dict[str, list[float]] = {"V": [], "ohm": []}
     for r, probing in enumerate(probings):
         value = world.value[r, case]
         if np.isfinite(value):
@@ -191,19 +197,29 @@ def draw_readings(
         luck = rng.random()
         if luck < model.false_open:
             value = np.inf
-        elif luck < model.false_open + model.slip and shown:
-            value = rng.choice(shown) * (1.0 + 0.04 * rng.normal()) if rng.random() < 0.7 else 2.0 * rng.random()
+        elif luck < model.false_open + model.slip:
+            value = _wrong_number(shown[_unit(probing)], _unit(probing), rng)
         if value > world.limit[r]:
             readings.append(_reading(probing, None))
         else:
             readings.append(_reading(probing, float(value)))
-            shown.append(float(value))
+            shown[_unit(probing)].append(float(value))
     return case, tuple(readings)
 
 
+def _wrong_number(shown: Sequence[float], unit: str, rng: np.random.Generator) -> float:
+    """Return what a slip shows, as ranking assumes: mostly about what another terminal showed, else anything."""
+    if shown and rng.random() < WRONG_TERMINAL_SHARE:
+        return float(rng.choice(shown) * (1.0 + WRONG_TERMINAL_SPREAD * rng.normal()))
+    return float(2.0 * rng.random() if unit == "V" else 0.1 * np.exp(DECADES_OF_OHMS * rng.random()))
+
+
+def _unit(probing: Probing) -> str:
+    return "V" if probing.mode == "diode" else "ohm"
+
+
 def _reading(probing: Probing, value: float | None) -> Reading:
-    unit = "V" if probing.mode == "diode" else "ohm"
-    return Reading(0, probing, "", value, unit, "OL" if value is None else "steady", discharged=True)
+    return Reading(0, probing, "", value, _unit(probing), "OL" if value is None else "steady", discharged=True)
 
 
 class _Sampler:

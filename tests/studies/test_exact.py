@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
 
 from bridge.likelihood import model_readings
 from bridge.meter import load_meter
@@ -42,6 +42,35 @@ def test_evidence_of_a_gaussian_world() -> None:
         weight.append(float(np.exp(world.log_prior[case])) * multivariate_normal.pdf(values, mean[:, case], covariance))
     assert answer == pytest.approx(np.array(weight) / sum(weight), rel=0.02)
     assert counted > 0.1
+
+
+def test_what_is_open_and_what_is_even() -> None:
+    """One reading OL, one a number that a resistance moves within its cell: scipy's tail and a quadrature agree."""
+    models = [
+        dataclasses.replace(model, slip=slip, false_open=false_open)
+        for model, slip, false_open in zip(
+            model_readings([reading(0.43), dataclasses.replace(reading(0.0), value=None, state="OL")], METER),
+            (0.05, 0.0),
+            (0.0, 0.1),
+            strict=True,
+        )
+    ]
+    mean, cell, own = np.array([[0.42, 0.50], [1.9, 1.97]]), np.array([[0.0, 0.05], [0.0, 0.02]]), 0.01
+    none = np.zeros((2, 0, 2))
+    world = World(np.array([-1, 0]), np.log([0.5, 0.5]), mean, np.full((2, 2), own), none, cell, np.full(2, 2.0))
+    answer, _ = exact_posterior(world, models, 1, np.random.default_rng(1))
+    gain = np.linspace(-5.0, 5.0, 201)[:, None]
+    within = np.linspace(-np.sqrt(3.0), np.sqrt(3.0), 401)[None, :]
+    weight = []
+    for case in (0, 1):
+        shown = [
+            mean[r, case] * (1.0 + model.gain_sd * gain) + cell[r, case] * within for r, model in enumerate(models)
+        ]
+        sd = [np.hypot(own, model.digits_sd) for model in models]
+        number = 0.95 * norm.pdf(models[0].value, shown[0], sd[0]) + 0.05 * models[0].slip_density
+        opened = 0.9 * norm.sf(2.0, shown[1], sd[1]) + 0.1
+        weight.append(float(np.average(np.mean(number * opened, axis=1), weights=norm.pdf(gain[:, 0]))))
+    assert answer == pytest.approx(np.array(weight) / sum(weight), rel=0.02)
 
 
 def test_packages_needed() -> None:

@@ -34,3 +34,8 @@ def test_lines_that_were_exchanged() -> None:
     assert slips(f"{GOOD}N,U,diode,.001\nU,N,diode,.001\n") == []
     # an open diode reads OL both ways
     assert slips(f"{GOOD}N,U,diode,OL\nU,N,diode,OL\n") == []
+
+
+def test_a_line_written_twice_is_questioned_once() -> None:
+    """Of a place read more than once the last reading speaks."""
+    assert len(slips(f"{GOOD}N,U,diode,OL\nU,N,diode,.413\nU,N,diode,.413\n")) == 1
