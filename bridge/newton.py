@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test current with a picovolt
 ALWAYS_ON_GATE_V = 15.0
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
-ROUNDING_SHARE = 8.0 * float(np.finfo(float).eps)  # of conductance times voltage
+ROUNDING_SHARE = 4.0 * float(np.finfo(float).eps)  # of conductance times voltage
 CHANNEL_ROUNDING_SHARE = (
     float(np.finfo(float).eps) * ALWAYS_ON_GATE_V / laws.CHANNEL_SLOPE_V
 )  # of its current: exponent
@@ -69,7 +69,7 @@ class Newton:
 
     by_row = ("voltage", "critical", "junction_at", "gate_at", "collector_at")
     by_column = ("meter_at", "meter_critical", "yardstick", "steps", "last_step", "gap", "target")
-    prepared = ("edges_linear", "rounding")
+    prepared = ("edges_linear",)
 
     def __init__(
         self,
@@ -114,10 +114,6 @@ class Newton:
         self.edges_linear = np.zeros((self.plan.edge_count, points.size))
         circuit.into_edges["linear"].add(self.edges_linear, points.siemens)
         circuit.into_edges["channel"].add(self.edges_linear, laws.GMIN_S * (points.channel != CHANNEL_OFF))
-        # what rounding may leave at a node is a matter of the conductances there, not of the largest one elsewhere
-        self.rounding = np.zeros((circuit.node_count, points.size))
-        circuit.into_nodes.add(self.rounding, self.edges_linear)
-        self.rounding *= ROUNDING_SHARE
 
     @classmethod
     def together(cls, states: list[Newton]) -> Newton:
@@ -304,7 +300,15 @@ class Newton:
 
     def allowed_amps(self) -> Array:
         """Return the residual [A] each node may keep, nodes x batch: a share of the test current, and rounding."""
-        # the largest voltage anywhere: between two charged capacitors amperes cancel at a node that rests near zero
-        allowed: Array = self.rounding * (1e-3 + np.max(np.abs(self.voltage), axis=0))
-        allowed += RESIDUAL_SHARE * self.yardstick + LEAST_RESIDUAL_A + self.channel_rounding
+        # what rounding may leave at a node is a matter of the currents there, not of the largest one elsewhere; between
+        # two charged capacitors they are amperes that cancel
+        ends, size = self.plan.ends, np.abs(self.voltage)
+        grain = size.take(ends[:, 0], axis=0)
+        grain += size.take(ends[:, 1], axis=0)
+        grain *= self.edges_linear
+        allowed = np.abs(self.points.inject)
+        self.circuit.into_nodes.add(allowed, grain)
+        allowed *= ROUNDING_SHARE
+        allowed += RESIDUAL_SHARE * self.yardstick + LEAST_RESIDUAL_A
+        allowed += self.channel_rounding
         return allowed
