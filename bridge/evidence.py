@@ -513,14 +513,14 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     stretch = np.where(ratio, np.log(np.where(ratio, values[None, :], 1.0)), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.where(ratio, np.log(values[None, :] * scale), gap)
-    survivors = _integrate(
-        models,
-        (cast.kept, faults, prior, ohms, sigma),
-        (mean, own * scale, open_share, loads * scale[:, :, None]),
-        (gap, stretch),
-        counted,
-        (other, early, kept, turned),
-    )
+    who, predicted = (cast.kept, faults, prior, ohms, sigma), (mean, own * scale, open_share, loads * scale[:, :, None])
+    survivors = _integrate(models, who, predicted, (gap, stretch), counted, (other, early, kept, turned))
+    # once the others have fixed the drops, more readings stand out as channels that turned on early
+    with np.errstate(divide="ignore", invalid="ignore"):
+        late = counted & (np.log(early) + 0.5 * survivors.surprise**2 + np.log(own) > EARLY_NATS)
+    if late.any():
+        counted, turned, gap = counted & ~late, turned | late, np.where(late, 0.0, gap)
+        survivors = _integrate(models, who, predicted, (gap, stretch), counted, (other, early, kept, turned))
     fitted = mean + displays_moved(loads[:, :, -2:], survivors.ohms / ohms, sigma)
     return dataclasses.replace(survivors, own_sd=own, loads=loads, fitted=fitted)
 

@@ -9,10 +9,12 @@ import pytest
 
 from bridge import laws
 from bridge.board import load_board
+from bridge.faults import Fault
 from bridge.forecast import forecast
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
+from bridge.recentre import with_drops
 from bridge.table import build_space, build_table
 from bridge.virtualboard import VirtualBoard, read_board
 from tests.studies.plan import standard_sheet
@@ -63,4 +65,19 @@ def test_low_threshold_is_no_fault(volts: float) -> None:
     ranking = rank(BOARD, METER, SETUP, readings)
     assert ranking.candidates[0].faults == ()
     assert ranking.fit.ok
+    assert ranking.fit.worst_reading is None
+
+
+def test_two_low_thresholds_beside_low_drops() -> None:
+    """On a board of low drops, known from its other legs, two early channels are still no open diodes."""
+    parts = dict(with_drops(BOARD, {"body diodes": -0.04}).parts)
+    for ref in ("Q_UL", "Q_WH"):
+        parts[ref] = dataclasses.replace(parts[ref], values={**parts[ref].values, "gate_threshold": 1.76})
+    virtual = VirtualBoard(
+        dataclasses.replace(BOARD, parts=parts), METER, SETUP, {"diode": 0.0, **{one.name: 0.0 for one in METER.ohms}}
+    )
+    damage = ((Fault("Q_VL", "all-short"), 2.6),)
+    readings = read_board(virtual, standard_sheet(BOARD), damage, np.random.default_rng(2))
+    ranking = rank(BOARD, METER, SETUP, readings)
+    assert [(guess.part, guess.mode) for guess in ranking.candidates[0].faults] == [("Q_VL", "all-short")]
     assert ranking.fit.worst_reading is None
