@@ -50,6 +50,8 @@ DOUBTFUL = (6, 14.0, math.inf)  # nothing explains the readings yet: one more fa
 TWINNED = 2  # leading sets of which look-alikes with other parts grow, too
 TWINS_MOST = 6
 ALIKE_MOST = 2  # of sets that read the same only so many grow
+REFIT_STEPS = 4
+MOVED_SD = 3.0  # a spread of a resistance moves a reading clearly
 FITTED_SIGMA = 0.1  # spread of ln(ohms) left in a set whose resistances are fitted
 
 
@@ -255,12 +257,28 @@ def _twins(table: ReadingTable, beam: Sequence[_Grown]) -> list[_Grown]:
     return sorted(found.values(), key=lambda one: -one.log_evidence)[:TWINS_MOST]
 
 
+def _telling(one: _Grown) -> NDArray[np.bool_]:
+    """Return the readings that tell of a set's resistances, readings.
+
+    Where the set does not explain them yet, those that its resistances move are among them, slips or not: at a node
+    far from the resistance a good reading looks like one.
+    """
+    telling: NDArray[np.bool_] = one.source.telling[one.row]
+    if explains(one.source, one.row):
+        return telling
+    moves = np.max(np.abs(one.source.loads[one.row, :, -2:]), axis=1)
+    answer: NDArray[np.bool_] = telling | (moves > MOVED_SD * one.source.own_sd[one.row])
+    return answer
+
+
 def _refitted(
     table: ReadingTable, models: Sequence[ReadingModel], beam: Sequence[_Grown]
 ) -> tuple[list[_Grown], Array]:
     """Return sets with their resistances solved for, not taken from a slope, and what fixing them is worth [ln]."""
-    trusted = np.stack([one.source.telling[one.row] for one in beam])
-    fitted, log_share = refit_ohms(table, models, [one.faults for one in beam], [one.ohms for one in beam], trusted)
+    trusted = np.stack([_telling(one) for one in beam])
+    fitted, log_share = refit_ohms(
+        table, models, [one.faults for one in beam], [one.ohms for one in beam], trusted, REFIT_STEPS
+    )
     return [dataclasses.replace(one, ohms=ohms) for one, ohms in zip(beam, fitted, strict=True)], log_share
 
 

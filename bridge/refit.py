@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 STEPS = 2
+SETTLED = 3e-3  # neper; what is left of the resistances' way is below any meter's digits
 NUDGE = 0.1  # neper; large against the solver's noise, small against what bends a display
 FARTHEST = 2.0  # neper in one step
 
@@ -43,6 +44,7 @@ def refit_ohms(
     sets: Sequence[tuple[int, ...]],
     ohms: Sequence[tuple[float, ...]],
     trusted: Mask,
+    steps: int = STEPS,
 ) -> tuple[list[tuple[float, ...]], Array]:
     """Return resistances that explain the readings best, near the given ones, and what fixing them there is worth.
 
@@ -58,6 +60,8 @@ def refit_ohms(
         Where to start [ohm]; NaN for a fault without resistance.
     trusted : ndarray of bool, hypotheses x readings
         Which readings count; slips and outcomes that are no number do not.
+    steps : int
+        How often displays are solved for, at most; from a node far off two are too few.
 
     Returns
     -------
@@ -70,10 +74,11 @@ def refit_ohms(
     """
     log_share = np.zeros(len(sets))
     present = [np.array(values, dtype=np.float64) for values in ohms]
-    for _ in range(STEPS):
+    for _ in range(steps):
         loose = [np.flatnonzero(np.isfinite(values)) for values in present]
         if not any(len(free) for free in loose):
             break
+        farthest = 0.0
         shown = _displays(table, models, sets, present, loose)
         for number, free in enumerate(loose):
             if len(free):
@@ -82,6 +87,9 @@ def refit_ohms(
                 log_share[number] = _log_share(system[0], prior_sd)
                 step = np.linalg.solve(np.eye(len(system[1])) + system[0], system[1])[-len(free) :]
                 present[number][free] *= np.exp(np.clip(step, -FARTHEST, FARTHEST))
+                farthest = max(farthest, float(np.max(np.abs(step))))
+        if farthest < SETTLED:
+            break
     return [tuple(values.tolist()) for values in present], log_share
 
 
