@@ -135,7 +135,10 @@ def proposal_page(advice: NextReading, like: Sequence[Probing]) -> Page:
     """
     probing = advice.probing
     page = [LIFTING.format(pin=probing.lift_text)] if probing.lift else []
-    outcomes = [f"{one.reading} would leave {one.means} most suspect" for one in advice.expect[:OUTCOMES_SAID]]
+    outcomes = [
+        f"{one.reading} would leave {one.means.replace('nothing wrong', 'a good board')} likeliest"
+        for one in advice.expect[:OUTCOMES_SAID]
+    ]
     why = f" It helps: {', '.join(outcomes)}." if outcomes else ""
     if len(outcomes) == 1:
         only = advice.expect[0]

@@ -393,7 +393,7 @@ def test_only_terminals_and_nothing_more_to_gain() -> None:
         talk.type(reading)
     said = " ".join(talk.said.split())
     assert "No reading within reach (terminals)" in said
-    assert "Beyond that one would: Next: red on" in said
+    assert "Beyond that one would. Next: red on" in said
 
 
 @pytest.mark.slow
