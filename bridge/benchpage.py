@@ -18,6 +18,7 @@ from bridge.readings import Reading
 from bridge.render import SETUP_WORDS, part_in_package, percent
 from bridge.repair import package_words, replace_lists
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
+from bridge.stoprule import asks_again
 from bridge.worksheet import expected_words, make_worksheet
 
 __all__ = [
@@ -88,7 +89,8 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
         page.append("None of the modelled faults explains these readings.")
     worst = ranking.fit.worst_reading
     if worst is not None:
-        page.append(f"Fits worst: reading {worst + 1}, {reading_words(ranking.readings[worst])}. Take it again.")
+        again = " Take it again." if asks_again(ranking) else ""
+        page.append(f"Fits worst: reading {worst + 1}, {reading_words(ranking.readings[worst])}.{again}")
     believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
     if believed is not None and believed.what != "as-stated" and believed.probability >= CHECK_BENCH:
         words = SETUP_WORDS.get(believed.what, believed.what)

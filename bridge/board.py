@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from bridge.blocks import Written, expand_uses
+from bridge.blocks import Expansion, Written, expand_uses
 from bridge.boardfile import BlockEntry, BoardEntry, DrawingEntry, check_entry, shown_key
 from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
 from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
+from bridge.tomllines import Path as TomlPath
 from bridge.tomllines import Place, TomlLines
 from bridge.wording import listed, quoted
 
@@ -131,7 +131,7 @@ def parse_board(text: str, source: str) -> Board:
     expansion = expand_uses(entry.use, blocks, file, problems)
     notes: list[str] = []
     own_terminals = _single(entry.terminal, "terminal", file)
-    used_parts, used_terminals = _without_doubles(expansion.parts, expansion.terminals, own_terminals, problems)
+    used_parts, used_terminals = _without_doubles(expansion, own_terminals, file, problems)
     parts = build_parts([*used_parts, *_single(entry.part, "part", file)], problems, notes)
     nets = {net for part in parts.values() for net in part.pins.values()}
     terminals = build_terminals([*own_terminals, *used_terminals], nets if not problems else None, problems)
@@ -153,39 +153,36 @@ def _single(tables: Sequence[Mapping[str, Any]], kind: str, file: Place) -> list
 
 
 def _without_doubles(
-    parts: Sequence[Written], terminals: Sequence[Written], own_terminals: Sequence[Written], problems: list[InputError]
+    expansion: Expansion, own_terminals: Sequence[Written], file: Place, problems: list[InputError]
 ) -> tuple[list[Written], list[Written]]:
     """Return what the uses of blocks write, less what is there already: one problem for each use that doubles."""
-    doubles: dict[Place, list[str]] = {}
+    doubles: dict[TomlPath, list[str]] = {}  # by the use, whichever of its blocks writes them
 
     def first_of_name(written: Sequence[Written], key: str, known: set[str]) -> list[Written]:
         kept = []
         for one in written:
             name = str(one.table.get(key, ""))
             if name in known:
-                doubles.setdefault(_whole_use(one.place), []).append(name)
+                doubles.setdefault(one.place.path, []).append(name)
             else:
                 known.update(filter(None, [name]))
                 kept.append(one)
         return kept
 
-    kept_parts = first_of_name(parts, "ref", set())
-    kept_terminals = first_of_name(terminals, "name", {str(one.table.get("name", "")) for one in own_terminals} - {""})
-    for place, names in doubles.items():
+    kept_parts = first_of_name(expansion.parts, "ref", set())
+    kept_terminals = first_of_name(
+        expansion.terminals, "name", {str(one.table.get("name", "")) for one in own_terminals} - {""}
+    )
+    for (key, index), names in doubles.items():
         more = f" and {len(names) - _MOST_DOUBLES} more" if len(names) > _MOST_DOUBLES else ""
         problems.append(
             InputError(
                 f"writes {listed(map(shown_key, names[:_MOST_DOUBLES]))}{more}, there already; "
                 "accepted: each part and terminal once",
-                where=str(place),
+                where=str(file.at(key, index, words=f"use {int(index) + 1}")),
             )
         )
     return kept_parts, kept_terminals
-
-
-def _whole_use(place: Place) -> Place:
-    """Return the place of a whole use, for what one of its inner blocks writes."""
-    return replace(place, words=place.words.partition(") ")[0].removesuffix(")") + ")")
 
 
 def _drawing_order(

@@ -20,11 +20,8 @@ def speaks_against_health(ranking: Ranking) -> bool:
     ranking : Ranking
         The readings and what they were taken on.
     """
-    healthy = next((number for number, one in enumerate(ranking.candidates) if not one.faults), None)
-    if healthy is None:
-        return True
-    shown = ranking.predictions(healthy)
-    return any(_differs(reading, one) for reading, one in zip(ranking.readings, shown, strict=True))
+    shown = ranking.if_healthy
+    return shown is None or any(_differs(reading, one) for reading, one in zip(ranking.readings, shown, strict=True))
 
 
 def _differs(reading: Reading, healthy: Forecast) -> bool:

@@ -44,10 +44,9 @@ def pen_slips(ranking: Ranking) -> list[str]:
     ]
     if ranking.fit.worst_reading is None and ranking.fit.ok:
         both_ways = []
-    healthy = next((number for number, one in enumerate(ranking.candidates) if not one.faults), None)
-    if healthy is None or not (bare or both_ways):
+    good = ranking.if_healthy if bare or both_ways else None
+    if good is None:
         return []
-    good = ranking.predictions(healthy)
     found = [said for number in bare if (said := _without_prefix(readings[number], good[number]))]
     for one, other in both_ways:
         here, there = readings[one], readings[other]

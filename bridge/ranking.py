@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from bridge.board import Board
 from bridge.charge import charge_warning
@@ -211,6 +212,12 @@ class Ranking:
     def caution(self) -> str | None:
         """What to do about charge that the readings betray, before anything else; None where nothing does."""
         return charge_warning(self.readings, self.given_setup)
+
+    @cached_property
+    def if_healthy(self) -> tuple[Forecast, ...] | None:
+        """What a healthy board would read, in the order of the readings; None where it is no candidate."""
+        healthy = next((number for number, one in enumerate(self.candidates) if not one.faults), None)
+        return None if healthy is None else self.predictions(healthy)
 
     def predictions(self, candidate: int) -> tuple[Forecast, ...]:
         """Return what a candidate predicts for each reading, in their order."""

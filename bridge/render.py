@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
+from bridge.advise import CERTAIN
 from bridge.bare import bare_gate_caution
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import group_words, packages_in_words
 from bridge.layout import Column, Page, Table, can_show
 from bridge.penslips import pen_slips
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
+from bridge.stoprule import asks_again
 from bridge.units import format_compact, format_ohms, format_volts, percent
 
 if TYPE_CHECKING:
@@ -36,8 +38,6 @@ WORTH_A_ROW = 0.01  # rows below it are counted, not listed, unless asked for
 DECIDED = 0.5  # a package more likely bad than good is to be replaced
 WORTH_A_CHECK = 0.2  # probability from which another state of the bench is worth a look
 WORTH_A_GROUP = 0.01
-JOINED_OR_NOT = 0.95  # from here on it does not matter that a load joined the legs
-JOINING_LOADS = ("motor", "coil", "transformer")
 WORTH_WORDS = 0.05
 WORTH_NAMING = 0.02
 OTHERS_NAMED = 3
@@ -530,14 +530,17 @@ def _worst_reading(ranking: Ranking) -> str:
     said = f"it says {reading.text}"
     if expected.state is not None:
         said += f", row 1 would read {_shown(expected.value, expected.unit)}"
-    return f"Fits worst: {_place(reading)}; {said}. Take it again."
+    again = " Take it again." if asks_again(ranking) else ""
+    return f"Fits worst: {_place(reading)}; {said}.{again}"
 
 
 def _joined_legs(ranking: Ranking) -> list[str]:
     """Return what to do about a load whose windings join terminals, where the verdict is open and one is connected."""
-    loads = [name for name in JOINING_LOADS if name in ranking.given_setup.connected]
+    connected = ranking.given_setup.connected.union(*(reading.connected for reading in ranking.readings))
+    windings = {part.when for part in ranking.board.parts.values() if part.kind == "coil"}
+    loads = sorted(name for name in windings if name in connected)
     first = ranking.groups[0]
-    if not loads or (len(first.replace) <= 1 and first.probability >= JOINED_OR_NOT):
+    if not loads or (len(first.replace) <= 1 and first.probability >= CERTAIN):
         return []
     named = " and ".join(f"the {name}" for name in loads)
     was, it = ("was", "it") if len(loads) == 1 else ("were", "them")

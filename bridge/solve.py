@@ -96,7 +96,7 @@ def _retry(circuit: Circuit, points: Points, result: Solution) -> None:
     stubborn = np.flatnonzero(~result.converged)
     if not len(stubborn):
         return
-    few, places = points.take(stubborn), np.arange(len(stubborn))
+    few = points.take(stubborn)
     guess = np.zeros((circuit.node_count, len(stubborn)))
     failed = np.zeros(len(stubborn), dtype=np.int64)
     for leak in (*LEAK_STEPS_S, 0.0):
@@ -106,7 +106,7 @@ def _retry(circuit: Circuit, points: Points, result: Solution) -> None:
         trial = Solution(
             guess[:, left], np.full(len(left), np.inf), np.zeros(len(left), dtype=bool), np.zeros_like(left)
         )
-        _iterate(Newton(circuit, few.take(left), guess[:, left], places[: len(left)], trial, leak), 0.0)
+        _iterate(Newton(circuit, few.take(left), guess[:, left], np.arange(len(left)), trial, leak), 0.0)
         guess[:, left] = np.where(trial.converged, trial.voltage, guess[:, left])
         failed[left] = np.where(trial.converged, 0, failed[left] + 1)
         result.iterations[stubborn[left]] += trial.iterations

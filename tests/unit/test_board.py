@@ -533,7 +533,7 @@ class TestBlocks:
         with pytest.raises(InputError) as caught:
             parse(SOUND + use + use)
         message = str(caught.value)
-        assert message.startswith("bench.toml, line 17, use 2 (igbt-leg): writes Q_UH, D_UH, ")
+        assert message.startswith("bench.toml, line 17, use 2: writes Q_UH, D_UH, ")
         assert message.count("bench.toml") == 1
         assert "accepted: each part and terminal once" in message
         assert len(message) < 200
@@ -542,7 +542,7 @@ class TestBlocks:
         """A pad written by the file and by a block is refused at the block's use."""
         pad = '[[terminal]]\nname = "G_UH"\naccess = "pad"\n'
         message = refusal(SOUND + pad + BLOCK + '[[use]]\nblock = "pair"\npos = "UH"\n')
-        assert message.startswith("bench.toml, use 1 (pair): writes G_UH, there already")
+        assert message.startswith("bench.toml, use 1: writes G_UH, there already")
 
     def test_unknown_block_lists_the_known(self) -> None:
         """An unknown block is refused with the blocks there are, shipped ones included."""
