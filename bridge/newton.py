@@ -27,11 +27,7 @@ Array = NDArray[np.float64]
 GROUND_S = 1e9  # ties the black lead's node to the reference; carries the test current with a picovolt
 ALWAYS_ON_GATE_V = 15.0
 RESIDUAL_SHARE = 1e-9  # Kirchhoff's law holds to this share of the test current
-ROUNDING_SHARE = 4.0 * float(np.finfo(float).eps)  # of conductance times voltage
-CHANNEL_ROUNDING_SHARE = (
-    float(np.finfo(float).eps) * ALWAYS_ON_GATE_V / laws.CHANNEL_SLOPE_V
-)  # of its current: exponent
-LEAST_RESIDUAL_A = 1e-18  # a tenth of the share of the least test current
+ROUNDING_SHARE = 2.0 * float(np.finfo(float).eps)  # of conductance times voltage
 STEP_V = 1e-6  # last move of a converged reading; Newton's next is its square. Idle nodes may drift
 GATE_STEP_V = 0.5
 CHANNEL_DARK_V = 1.6  # 35 e-folds under threshold: below 1e-15 A
@@ -222,8 +218,11 @@ class Newton:
                 continue
             gate = int(circuit.channel_gate[row])
             total, by_collector, by_gate = self.channel_currents(row)
+            # what its conductances make of the rounding of its voltages
+            unsure = by_collector * (np.abs(voltage[high]) + np.abs(voltage[low]))
+            unsure += by_gate * (np.abs(voltage[gate]) + np.abs(voltage[low]))
             for end in (high, low):
-                self.channel_rounding[end] += CHANNEL_ROUNDING_SHARE * np.abs(total)
+                self.channel_rounding[end] += ROUNDING_SHARE * unsure
             total += by_collector * (voltage[high] - voltage[low] - self.collector_at[row])
             if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
                 total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
@@ -309,6 +308,5 @@ class Newton:
         allowed = np.abs(self.points.inject)
         self.circuit.into_nodes.add(allowed, grain)
         allowed *= ROUNDING_SHARE
-        allowed += RESIDUAL_SHARE * self.yardstick + LEAST_RESIDUAL_A
         allowed += self.channel_rounding
-        return allowed
+        return np.maximum(allowed, RESIDUAL_SHARE * self.yardstick)
