@@ -13,8 +13,8 @@ from bridge import laws
 from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.effects import EffectTest
 from bridge.instants import after_one_step, build_points, first_instant
-from bridge.newton import CHANNEL_DARK_V
-from bridge.points import CHANNEL_NORMAL, Points, full_scale_amps
+from bridge.newton import ALWAYS_ON_GATE_V, CHANNEL_DARK_V
+from bridge.points import ALWAYS_ON, CHANNEL_NORMAL, CHANNEL_OFF, Points, full_scale_amps
 from bridge.response import Response, solve_response
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import batch_size, solve_points
@@ -157,10 +157,11 @@ class AnswerSolver:
         self.bus_volts = bus_volts
         self.capacitor_volts = circuit.capacitor_share * bus_volts
         self.backward = BackwardChannels(circuit)
-        names = np.array(circuit.junction_batch, dtype=object)
+        names = np.array((*circuit.junction_batch, *circuit.channel_batch), dtype=object)
         self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
-        spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in circuit.junction_construction]
-        self.junction_variance = np.array(spread) ** 2
+        construction = (*circuit.junction_construction, *circuit.channel_construction)
+        spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in construction]
+        self.drop_variance = np.array(spread) ** 2
         tolerance = np.zeros(len(circuit.linear_siemens))
         for (ref, slot), row in circuit.linear_rows.items():
             if slot in ("main", "off"):
@@ -272,10 +273,11 @@ class AnswerSolver:
         # a higher drop divides the saturation current: the current answers by i and not by i + Is
         carried = flows + points.saturation
         share = np.divide(flows, carried, out=np.zeros_like(flows), where=carried > 0.0)
-        by_drop = (adjoint[a] - adjoint[b]) * conductance * share
+        by_junction = (adjoint[a] - adjoint[b]) * conductance * share
+        by_drop = np.concatenate([by_junction, self._by_collector_drop(points, voltage, adjoint)])
         batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self.batch_rows])
         batch_load = batch_load.reshape(len(self.batch_rows), points.size)
-        variance = self.junction_variance @ by_drop**2
+        variance = self.drop_variance @ by_drop**2
         a, b = circuit.linear_a, circuit.linear_b
         row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
         variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
@@ -309,10 +311,34 @@ class AnswerSolver:
             capacitor_left=capacitor_left,
             rested_jack=rested_jack,
             turn_on=np.where(
-                self.arrays.in_ohms[shot], np.inf, self.backward.display(points, voltage, by_drop * slope, value)
+                self.arrays.in_ohms[shot], np.inf, self.backward.display(points, voltage, by_junction * slope, value)
             ),
             pace=np.ones(points.size),
         )
+
+    def _by_collector_drop(self, points: Points, voltage: Array, adjoint: Array) -> Array:
+        """Return what a volt more of drop at each switch's collector junction moves the reading, channels x batch."""
+        circuit = self.circuit
+        moves = np.zeros((len(circuit.channel_high), points.size))
+        gates = np.where(
+            points.channel == ALWAYS_ON,
+            ALWAYS_ON_GATE_V,
+            voltage[circuit.channel_gate] - voltage[circuit.channel_low],
+        )
+        near = (gates > circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (points.channel != CHANNEL_OFF)
+        near &= ~circuit.channel_is_mosfet[:, None]
+        for row in np.flatnonzero(near.any(axis=1)).tolist():
+            high, low, saturation = circuit.channel_high[row], circuit.channel_low[row], circuit.channel_specific[row]
+            current, slope, _ = laws.igbt_channel(
+                voltage[high] - voltage[low],
+                gates[row],
+                saturation,
+                circuit.channel_scale[row],
+                circuit.channel_offset[row],
+            )
+            share = np.maximum(current, 0.0) / (np.maximum(current, 0.0) + saturation)
+            moves[row] = near[row] * (adjoint[high] - adjoint[low]) * slope * share
+        return moves
 
     def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:
         """Return the variance of the reading [V^2] from the spread of the gate thresholds."""

@@ -101,6 +101,8 @@ class Circuit:
         Which law a channel follows.
     channel_specific, channel_scale, channel_offset : ndarray, channels
         Specific or saturation current [A], n kT/q [V], threshold offset [V].
+    channel_batch, channel_construction : tuple of str, channels
+        Batch and construction of the switch.
     """
 
     board: Board
@@ -130,9 +132,19 @@ class Circuit:
     channel_specific: Array
     channel_scale: Array
     channel_offset: Array
+    channel_batch: tuple[str, ...]
+    channel_construction: tuple[str, ...]
     channel_rows: Mapping[str, int]
     hold_rows: Mapping[str, int] = field(repr=False)
     parts: Mapping[str, Part] = field(repr=False)
+
+    @cached_property
+    def drop_batches(self) -> tuple[str, ...]:
+        """Batches of what drops a voltage: junctions, and the collectors of switches that are held on."""
+        collectors = (
+            batch for batch, fet in zip(self.channel_batch, self.channel_is_mosfet.tolist(), strict=True) if not fet
+        )
+        return tuple(dict.fromkeys((*self.junction_batch, *collectors)))
 
     @cached_property
     def plan(self) -> EliminationPlan:
@@ -393,6 +405,8 @@ def build_circuit(board: Board, setup: Setup, lifted: Sequence[str] = ()) -> Cir
         channel_specific=numbers_of(channels, 4),
         channel_scale=numbers_of(channels, 5),
         channel_offset=numbers_of(channels, 6),
+        channel_batch=tuple(board.parts[ref].batch for ref in rows.channel_rows),
+        channel_construction=tuple(board.parts[ref].construction for ref in rows.channel_rows),
         channel_rows=rows.channel_rows,
         hold_rows=hold_rows,
         parts={part.ref: part for part in parts},

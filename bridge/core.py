@@ -123,6 +123,8 @@ def _restrict(circuit: Circuit, nodes: Index, hangs_on: dict[int, int], changes:
         channel_specific=circuit.channel_specific[channel],
         channel_scale=circuit.channel_scale[channel],
         channel_offset=circuit.channel_offset[channel],
+        channel_batch=tuple(circuit.channel_batch[k] for k in channel),
+        channel_construction=tuple(circuit.channel_construction[k] for k in channel),
         channel_rows={ref: int(channel_at[k]) for ref, k in circuit.channel_rows.items() if channel_at[k] >= 0},
         hold_rows={ref: int(linear_at[row]) for ref, row in circuit.hold_rows.items() if linear_at[row] >= 0},
     )

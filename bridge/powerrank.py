@@ -22,6 +22,7 @@ from bridge.powerrows import (
     Faults,
     PowerBench,
     PowerRows,
+    last_digit,
     leading_pairs,
     list_rows,
     meter_sd,
@@ -145,14 +146,15 @@ def rank_power(
     places = tuple(dict.fromkeys(Place(reading.probing.red, reading.probing.black) for reading in readings))
     column = np.array([places.index(Place(one.probing.red, one.probing.black)) for one in readings], dtype=np.intp)
     read = np.array([reading.value for reading in readings], dtype=np.float64)
+    own = meter_sd(read, np.array([last_digit(reading.text) for reading in readings]))
     bench = PowerBench(board, setup, supply, places)
     rows = list_rows(bench, faults)
-    near = neighbours(board, faults, rows, read, column)
+    near = neighbours(bench, faults, rows, read, own, column)
     solve_rows(bench, faults, rows, near, near)
-    log_joint = rows.log_prior + _log_chance(rows, read, column, supply.volts)
+    log_joint = rows.log_prior + _log_chance(rows, (read, own), column, supply.volts)
     some = leading_pairs(rows, log_joint)
     solve_rows(bench, faults, rows, np.setdiff1d(some, near), near[:0])
-    log_joint = rows.log_prior + _log_chance(rows, read, column, supply.volts)
+    log_joint = rows.log_prior + _log_chance(rows, (read, own), column, supply.volts)
     share = np.exp(log_joint - np.max(log_joint))
     share /= share.sum()
     code = (rows.first + 1) * (len(faults) + 1) + rows.second + 1
@@ -163,7 +165,7 @@ def rank_power(
     best[hypothesis[rising]] = rising
     order = np.argsort(-total, kind="stable")
     total, best = total[order], best[order]
-    label, rest = _label_groups(rows, best, total, read, column)
+    label, rest = _label_groups(rows, best, total, own, column)
     guesses = [
         tuple(FaultGuess(fault.part, fault.mode, ohms) for fault, ohms in rows.faults_of(row, faults))
         for row in best.tolist()
@@ -177,7 +179,7 @@ def rank_power(
         meter=meter,
         given_setup=setup,
         readings=tuple(readings),
-        fit=_judge(rows, int(best[0]), readings, read, column),
+        fit=_judge(rows, int(best[0]), readings, (read, own), column),
         candidates=candidates,
         groups=list_groups(board, meter, setup, candidates, rest),
         parts=suspect_parts(board, candidates),
@@ -186,12 +188,12 @@ def rank_power(
     )
 
 
-def _log_chance(rows: PowerRows, read: Array, column: Index, supply_volts: float) -> Array:
+def _log_chance(rows: PowerRows, shown: tuple[Array, Array], column: Index, supply_volts: float) -> Array:
     """Return ln of the probability of all voltages under each row."""
     volts, step, leak = rows.volts, rows.step, rows.leak
     total = np.zeros(len(volts))
-    for value, place in zip(read.tolist(), column.tolist(), strict=True):
-        away, meter = value - volts[:, place], meter_sd(value)
+    for value, meter, place in zip(*(one.tolist() for one in shown), column.tolist(), strict=True):
+        away = value - volts[:, place]
         wide = np.hypot(step[:, place], leak[:, place])
         near = LEAKLESS * _bell(away, step[:, place], meter) + (1.0 - LEAKLESS) * _bell(away, wide, meter)
         slip = WRONG_READING * meter * math.sqrt(2.0 * math.pi) / supply_volts
@@ -206,10 +208,10 @@ def _bell(away: Array, spread: Array, meter: float) -> Array:
     return bell
 
 
-def _judge(rows: PowerRows, best: int, readings: Sequence[Reading], read: Array, column: Index) -> Fit:
+def _judge(rows: PowerRows, best: int, readings: Sequence[Reading], shown: tuple[Array, Array], column: Index) -> Fit:
     """Judge the best row of the leading hypothesis by the voltage that it misses most."""
     spread = np.hypot(rows.step[best, column], rows.leak[best, column])
-    own = np.array([meter_sd(value) for value in read.tolist()])
+    read, own = shown
     misses = np.nan_to_num(np.abs(read - rows.volts[best, column]) / np.hypot(spread, own), nan=math.inf)
     worst = int(np.argmax(misses))
     chance = math.erfc(min(float(misses[worst]), 30.0) / math.sqrt(2.0))
@@ -219,13 +221,12 @@ def _judge(rows: PowerRows, best: int, readings: Sequence[Reading], read: Array,
     return Fit(False, worst, chance, f"the voltage {place.red} to {place.black} does not fit; take it again")
 
 
-def _label_groups(rows: PowerRows, best: Index, probability: Array, read: Array, column: Index) -> tuple[Index, int]:
+def _label_groups(rows: PowerRows, best: Index, probability: Array, meter: Array, column: Index) -> tuple[Index, int]:
     """Return a group for each hypothesis, and which of them is what is too improbable to lead one.
 
     Leaders by probability take all that these voltages cannot tell from them.
     """
     volts = rows.volts[best][:, column]
-    meter = np.array([meter_sd(value) for value in read.tolist()])
     own = np.sqrt(rows.step[best][:, column] ** 2 + rows.leak[best][:, column] ** 2 + meter**2)
     label = np.full(len(best), -1, dtype=np.intp)
     worth = probability >= LEAST_LEADER * 0.1

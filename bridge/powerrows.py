@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -29,6 +30,7 @@ __all__ = [
     "Faults",
     "PowerBench",
     "PowerRows",
+    "last_digit",
     "leading_pairs",
     "list_rows",
     "meter_sd",
@@ -37,20 +39,25 @@ __all__ = [
     "solve_rows",
 ]
 
+_DECIMALS = re.compile(r"[.,](\d+)")
+_MILLIVOLTS = re.compile(r"\dm", re.IGNORECASE)
+
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Faults = tuple[tuple[Fault, float | None], ...]
 
 # All of these are common practice, no source.
 REPAIRED_GOOD = 0.6  # of boards that reach this step
-METER_V, METER_SHARE = 0.01, 0.005  # the meter's digits; its gain and the setting of the supply
+METER_SHARE = 0.005  # the meter's gain and the setting of the supply
+LAST_DIGIT_V = 0.001, 0.1  # finest and coarsest last digit that is believed; "24" is hardly more than 24.0
 FITS_WITHIN_SD = 4.0
 LEAK_OHMS = 100e6  # a good switch at some tens of volts leaks a fraction of a microampere
 SHORT_MISSED = 0.1  # of shorts that the meter did not find before power went on
 NODES = 9
 EVERY_OTHER = 2  # nodes that a pair takes of them: each stands for its neighbours too
+TOUCHES_V = 0.002  # what a fault has to move an odd voltage to have a part in it
 SILENT_V = 1e-3  # what a fault has to move at some place to be more than a silent companion
-SOLVED_PAIRS, SOLVED_NEIGHBOURS = 200, 1500
+SOLVED_PAIRS, SOLVED_NEIGHBOURS = 200, 3000
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,8 +231,8 @@ def _pairs(singles: PowerRows, priors: Priors, missed: Array) -> PowerRows:
         first_ohms=singles.first_ohms[a],
         second_ohms=singles.first_ohms[b],
         log_prior=log_pair[there]
-        + missed[singles.first[a]]
-        + missed[singles.first[b]]
+        # where one short went unmeasured, its neighbour did too
+        + np.minimum(missed[singles.first[a]], missed[singles.first[b]])
         + np.log(weight[upper] * weight[lower]),
         volts=singles.volts[a] + singles.volts[b] - singles.volts[0],
         step=np.hypot(step[a], step[b]),
@@ -233,37 +240,57 @@ def _pairs(singles: PowerRows, priors: Priors, missed: Array) -> PowerRows:
     )
 
 
-def neighbours(board: Board, faults: Sequence[Fault], rows: PowerRows, read: Array, column: Index) -> Index:
-    """Return pairs on one leg, one of which moves a voltage that is odd: there the sum of two faults does not hold.
+def neighbours(
+    bench: PowerBench, faults: Sequence[Fault], rows: PowerRows, read: Array, own: Array, column: Index
+) -> Index:
+    """Return pairs on one leg that move a voltage that is odd: there the sum of two faults does not hold.
+
+    Either fault may move it by itself, or only both in series: two shorted switches pull down the bus that neither
+    touches alone.
 
     Parameters
     ----------
-    board : Board
-        The board.
+    bench : PowerBench
+        The board and its supply.
     faults : sequence of Fault
         Every single fault.
     rows : PowerRows
         The hypotheses.
-    read : ndarray, readings
-        What was read [V].
+    read, own : ndarray, readings
+        What was read, and the meter's standard deviation [V].
     column : ndarray of int, readings
         At which place.
     """
     single = rows.second < 0
     healthy = rows.volts[0]
-    own = np.array([meter_sd(value) for value in read.tolist()])
     odd = column[np.abs(read - healthy[column]) > FITS_WITHIN_SD * np.hypot(rows.leak[0, column], own)]
     moves = np.abs(np.nan_to_num(rows.volts[single] - healthy))
     loud, touching = (np.zeros(len(faults), dtype=np.bool_) for _ in range(2))
     np.logical_or.at(loud, rows.first[single][1:], moves[1:].max(axis=1) > SILENT_V)
-    np.logical_or.at(touching, rows.first[single][1:], moves[1:][:, odd].max(axis=1, initial=0.0) > METER_V)
-    placed = place_parts(board)
+    np.logical_or.at(touching, rows.first[single][1:], moves[1:][:, odd].max(axis=1, initial=0.0) > TOUCHES_V)
+    placed = place_parts(bench.board)
     legs = [placed[fault.part].leg or placed[fault.part].package for fault in faults]
     leg = np.unique(legs, return_inverse=True)[1]
     a, b = rows.first, rows.second
-    near = ~single & (leg[a] == leg[b]) & loud[a] & loud[b] & (touching[a] | touching[b])
-    found = np.flatnonzero(near)
+    near = np.flatnonzero(~single & (leg[a] == leg[b]) & loud[a] & loud[b])
+    alone = touching[a[near]] | touching[b[near]]
+    together = _touching_together(bench, faults, rows, near[~alone], odd)
+    found = np.concatenate([near[alone], together])
     return found[np.argsort(-rows.log_prior[found], kind="stable")[:SOLVED_NEIGHBOURS]]
+
+
+def _touching_together(bench: PowerBench, faults: Sequence[Fault], rows: PowerRows, some: Index, odd: Index) -> Index:
+    """Return those of some rows whose two faults, at their least resistances, move an odd voltage in company."""
+    if not len(some) or not len(odd):
+        return some[:0]
+    pair, number = np.unique(rows.first[some] * len(faults) + rows.second[some], return_inverse=True)
+    ohms = np.nan_to_num(rows.first_ohms[some]) + np.nan_to_num(rows.second_ohms[some])
+    falling = np.argsort(-ohms, kind="stable")
+    plainest = np.empty(len(pair), dtype=np.intp)
+    plainest[number[falling]] = some[falling]
+    volts = bench.volts([rows.faults_of(row, faults) for row in plainest.tolist()])
+    moves: Array = np.abs(np.nan_to_num(volts - rows.volts[0]))[:, odd].max(axis=1)
+    return some[(moves > TOUCHES_V)[number]]
 
 
 def _steps(rows: PowerRows, near: Index) -> Array:
@@ -324,15 +351,33 @@ def leading_pairs(rows: PowerRows, log_joint: Array) -> Index:
     return pairs[np.argsort(-log_joint[pairs], kind="stable")[:SOLVED_PAIRS]]
 
 
-def meter_sd(volts: float) -> float:
-    """Return the standard deviation of a voltage read [V].
+def last_digit(text: str) -> float:
+    """Return what the last digit of a voltage as it was written down is worth [V].
 
     Parameters
     ----------
-    volts : float
-        What was read [V].
+    text : str
+        What was written: ``0.100``, ``24,0``, ``412m``.
     """
-    return math.hypot(METER_V, METER_SHARE * volts)
+    decimals = _DECIMALS.search(text)
+    step = 10.0 ** -len(decimals.group(1)) if decimals else 1.0
+    if _MILLIVOLTS.search(text):
+        step *= 1e-3
+    return min(max(step, LAST_DIGIT_V[0]), LAST_DIGIT_V[1])
+
+
+def meter_sd(read: Array, digit: Array) -> Array:
+    """Return the standard deviation of each voltage read [V].
+
+    Parameters
+    ----------
+    read : ndarray, readings
+        What was read [V].
+    digit : ndarray, readings
+        What the last digit of each is worth [V].
+    """
+    answer: Array = np.hypot(digit, METER_SHARE * read)
+    return answer
 
 
 def _leaking(board: Board, hypotheses: Sequence[Faults]) -> list[Faults]:

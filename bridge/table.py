@@ -517,7 +517,7 @@ def build_table(
         setup = dataclasses.replace(space.setup, connected=what, bus_volts=charge)
         circuit = memory.circuit(space.board, setup, lifted)
         numbers = [number for number, other in enumerate(states) if other == state]
-        batches = tuple(dict.fromkeys(circuit.junction_batch))
+        batches = circuit.drop_batches
 
         def build(some: Sequence[Place], circuit: Circuit = circuit) -> list[ReadingColumn]:
             return _build_group(space, circuit, meter, some, pairs)

@@ -11,7 +11,7 @@ import pytest
 
 from bridge import newton, solve
 from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
-from bridge.board import list_boards, load_board
+from bridge.board import Board, list_boards, load_board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of, combine
 from bridge.instants import build_points, first_instant
@@ -144,6 +144,28 @@ class TestSensitivities:
             more, less = (display(self.with_drops(circuit, rows, step))[0] for step in (1e-3, -1e-3))
             assert load == pytest.approx((more - less) / 2e-3, rel=5e-3, abs=3e-4 * unit), batch
 
+    def test_batch_load_and_spread_of_a_held_switch(self) -> None:
+        """A held IGBT drops what its own batch drops, and each part strays from its batch as its construction says."""
+        board, meter = load_board("six-switch-bridge"), load_meter()
+        probing = Probing("U", "N", hold=(Hold("UL", 12.0),))
+
+        def display(one: Board) -> tuple[float, np.ndarray, float, tuple[str, ...]]:
+            circuit = build_circuit(one, Setup())
+            cells = CellSolver(circuit, plan_shots(circuit, meter, probing, 0), ChangeClasses(circuit, [Change()]))
+            answer, known = cells.single_end[0, 0], cells.answers
+            return known.value[answer], known.batch_load[:, answer], float(known.own_sd[answer]), cells.batches
+
+        def dropping(step: float) -> Board:
+            part = board.parts["Q_UL"]
+            values = {**part.values, "on_drop_1ma": part.values["on_drop_1ma"] + step}
+            return dataclasses.replace(board, parts={**board.parts, "Q_UL": dataclasses.replace(part, values=values)})
+
+        _, loads, own_sd, batches = display(board)
+        moved = (display(dropping(1e-3))[0] - display(dropping(-1e-3))[0]) / 2e-3
+        assert moved == pytest.approx(1.0, abs=0.05)
+        assert dict(zip(batches, loads, strict=True))["igbts"] == pytest.approx(moved, rel=5e-3)
+        assert own_sd == pytest.approx(DISCRETE_SPREAD_V * moved, rel=0.1)
+
     @pytest.mark.parametrize("range_name", ["200k", "2M"])
     def test_batch_load_at_little_current(self, range_name: str) -> None:
         """Where a junction carries less than its saturation current, its drop moves the display less, and no batch of
@@ -156,7 +178,7 @@ class TestSensitivities:
             answer = cells.single_end[0, 0]
             return cells.answers.value[answer], cells.answers.batch_load[:, answer]
 
-        batches = tuple(dict.fromkeys(circuit.junction_batch))
+        batches = circuit.drop_batches
         differences = []
         for batch in batches:
             rows = [row for row, name in enumerate(circuit.junction_batch) if name == batch]
