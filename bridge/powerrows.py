@@ -57,7 +57,7 @@ NODES = 9
 EVERY_OTHER = 2  # nodes that a pair takes of them: each stands for its neighbours too
 TOUCHES_V = 0.002  # what a fault has to move an odd voltage to have a part in it
 SILENT_V = 1e-3  # what a fault has to move at some place to be more than a silent companion
-SOLVED_PAIRS, SOLVED_NEIGHBOURS = 200, 3000
+SOLVED_PAIRS, SOLVED_NEIGHBOURS = 200, 1500
 
 
 @dataclass(frozen=True, slots=True)

@@ -416,12 +416,29 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         verb = "Replace" if not sentences else "Suspect, but do not replace yet,"
         sentences.append(f"{verb} {_any_of(named, 'and')}. Nothing else need be bad ({percent(alone)}).")
         sentences += [f"Not ruled out besides: {_any_of(others, 'and')}."] if others else []
+    elif healthy >= DECIDED and not ranking.fit.ok:
+        sentences.append(
+            f"They condemn no part: of what is modelled a healthy board comes nearest ({percent(healthy)})."
+        )
     elif healthy >= DECIDED:
         sentences.append(f"These readings are what a healthy board gives ({percent(healthy)}); they condemn nothing.")
+    elif not sentences and _looks_healthy(ranking):
+        sentences.append(
+            "Nothing is shown to be wrong: a good board gives these readings too. What they do not show is not decided "
+            f"yet; a healthy board is at {percent(healthy)}."
+        )
+        sentences += [f"Still possible: {_any_of(others, 'or')}."] if others else []
     else:
         sentences.append(f"Not decided yet, more readings are needed: a healthy board is at {percent(healthy)}.")
         sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
     return sentences
+
+
+def _looks_healthy(ranking: Ranking) -> bool:
+    """Return whether the likeliest set of explanations that look alike holds the healthy board."""
+    healthy = next((entry for entry in ranking.candidates if not entry.faults), None)
+    likeliest = max(range(len(ranking.groups)), key=lambda number: ranking.groups[number].probability, default=None)
+    return bool(ranking.readings) and healthy is not None and healthy.group == likeliest
 
 
 def _misfit_words(misfit: float) -> str:

@@ -116,10 +116,27 @@ def test_verdict_of_a_healthy_board() -> None:
 
 def test_no_verdict_from_too_few_readings() -> None:
     """Where nothing is more likely bad than good, nothing is condemned, and the favourites are named."""
-    words = verdict(ranking_page(ranking((SHORT, 0.4, 0), (OTHER, 0.35, 0), ((), 0.25, 0)), 20))
+    words = verdict(ranking_page(ranking((SHORT, 0.4, 0), (OTHER, 0.35, 0), ((), 0.25, 1)), 20))
     assert words.startswith("Not decided yet, more readings are needed: a healthy board is at 25 %.")
     assert "It may be Q_UL (low-side switch of leg U, 40 %) or Q_VH (high-side switch of leg V, 35 %)." in words
     assert "Replace" not in words
+
+
+def test_nothing_shown_to_be_wrong() -> None:
+    """Where a good board gives the readings as well as what leads, that is said, and what they leave open."""
+    words = verdict(ranking_page(ranking(((), 0.3, 0), (OTHER, 0.4, 1), (SHORT, 0.3, 0)), 20))
+    assert words.startswith("Nothing is shown to be wrong: a good board gives these readings too.")
+    assert "Still possible: Q_VH (high-side switch of leg V, 40 %)" in words
+    words = verdict(ranking_page(ranking(((), 0.3, 1), (OTHER, 0.4, 0), (SHORT, 0.3, 2)), 20))
+    assert words.startswith("Not decided yet")
+
+
+def test_a_healthy_board_that_does_not_fit_is_not_said_to_give_the_readings() -> None:
+    """Where nothing fits, a healthy leader condemns nothing, and is not said to explain anything."""
+    page = ranking_page(ranking(((), 0.8, 0), (SHORT, 0.2, 1), fit=Fit(False, 1, 1e-9, "nothing fits")), 20)
+    words = " ".join(entry for entry in page if isinstance(entry, str))
+    assert "They condemn no part: of what is modelled a healthy board comes nearest (80 %)." in words
+    assert "what a healthy board gives" not in words
 
 
 def test_nothing_is_condemned_where_nothing_fits() -> None:

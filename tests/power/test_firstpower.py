@@ -17,7 +17,7 @@ from bridge.faults import Fault, median_ohms
 from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts, supply_from
 from bridge.meter import load_meter
 from bridge.powerrank import rank_power
-from bridge.powerrows import single_faults
+from bridge.powerrows import last_digit, single_faults
 from bridge.probing import Setup
 from bridge.readings import Reading, parse_reading
 from tests.conftest import Outcome
@@ -132,7 +132,7 @@ def test_a_leak_no_meter_sees_shows_at_its_phase(ohms: float) -> None:
 
 def reading(red: str, black: str, volts: float) -> Reading:
     """Return a voltage as if read from a file."""
-    fields = {"red": red, "black": black, "mode": "volts", "reading": f"{volts:.4g}"}
+    fields = {"red": red, "black": black, "mode": "volts", "reading": f"{volts:.{3 if abs(volts) < 6.0 else 2}f}"}
     return parse_reading(fields, BRIDGE, load_meter(), line=2)
 
 
@@ -161,6 +161,22 @@ def test_a_leak_is_found_with_its_size() -> None:
     first = ranking.candidates[0].faults[0]
     assert (first.part, first.mode) in {("Q_UH", "ce-leak"), ("D_UH", "leak")}
     assert 60e3 < (first.ohms or 0.0) < 600e3  # 24 x 10 M/(10 M + R) = 23.4: R = 256 k
+
+
+@pytest.mark.parametrize(("upper", "lower"), [(3.0, 1.0), (1.0, 2.0)])
+def test_two_shorted_switches_of_a_leg_pull_down_the_bus(upper: float, lower: float) -> None:
+    """Neither switch alone touches the bus; with their divider at U both are named, not the bus capacitor alone."""
+    faults: list[tuple[Fault, float | None]] = [(Fault("Q_UH", "ce-short"), upper), (Fault("Q_UL", "ce-short"), lower)]
+    ranking = rank_power(BRIDGE, load_meter(), Setup(), BENCH, readings_of(faults)[:4])
+    suspects = {entry.part: entry.probability for entry in ranking.parts}
+    assert min(suspects["Q_UH"], suspects["Q_UL"]) > 0.2
+    assert max(suspects["Q_VH"], suspects["Q_WH"], suspects["Q_VL"], suspects["Q_WL"]) < 0.1
+
+
+def test_digits_say_how_closely_a_voltage_was_read() -> None:
+    """The last digit written is what a voltage is known to, within what a display has and people drop."""
+    texts = ("0.100", "24.0", "24", "0,10", "412m", "69.2mV", "0.0001")
+    assert [last_digit(text) for text in texts] == pytest.approx([1e-3, 0.1, 0.1, 0.01, 1e-3, 1e-3, 1e-3])
 
 
 @pytest.mark.slow
