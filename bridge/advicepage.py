@@ -8,6 +8,7 @@ from bridge.advise import CERTAIN, NextReading
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.groupwords import packages_in_words
 from bridge.layout import Column, Page, Table
+from bridge.penslips import pen_slips
 from bridge.probing import Probing
 from bridge.ranking import Ranking
 from bridge.repair import replace_lists, suspect_packages
@@ -125,6 +126,7 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     if warning is not None and highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return [warning, "No reading is proposed until the board is discharged and its voltage measured again."]
     page: list[str | Table] = [CAUTION] if warning is None else [warning, CAUTION]
+    page.extend(pen_slips(ranking))
     again = _again_words(ranking)
     if again:
         page.append(again)

@@ -30,6 +30,15 @@ def test_words(tmp_path: Path) -> None:
     assert answer.stdout.index("\nNext: red on ") < answer.stdout.index("What it may show")
 
 
+def test_a_perhaps_wrong_number_is_told_before_the_proposal(tmp_path: Path) -> None:
+    """A lost k and a lone 1 are told before any reading is proposed."""
+    answer = run("six-switch-bridge", write(tmp_path, "red,black,mode,reading\nG_UL,E_UL,ohms,9.9\nU,N,diode,1\n"))
+    assert answer.returncode == 0
+    before = " ".join(answer.stdout.partition("\nNext: ")[0].split())
+    assert "If kΩ were meant, write 9.9k." in before
+    assert "If overload was meant, write OL; if 1 V, write 1.000." in before
+
+
 def test_json_keys(tmp_path: Path) -> None:
     """The JSON answer has the agreed keys, and outcomes that are probabilities."""
     answer = run("six-switch-bridge", write(tmp_path, FEW), "--json", "--top", "2")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 from bridge.board import load_board
 from bridge.meter import load_meter
-from bridge.penslips import pen_slips
+from bridge.penslips import open_questions, pen_slips, slip_words
 from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.readings import parse_readings
@@ -24,6 +26,40 @@ def test_only_a_thousandth_of_the_good_board_is_questioned() -> None:
     (said,) = slips("U,P,diode,.42\nG_UL,E_UL,ohms,9.9\nG_VL,E_VL,ohms,9.9k\nG_WL,E_WL,ohms,0.4\n")
     assert said.startswith("G_UL to E_UL: 9.9 is taken as 9.9 Ω")
     assert said.endswith("write 9.9k.")
+
+
+def test_a_lone_one_is_questioned() -> None:
+    """A lone 1 is how displays of 3 1/2 digits show overload; 1.000, 1 V and a needle are not asked about."""
+    (said,) = slips("U,N,diode,1\n")
+    assert said.startswith("U to N: 1 is taken as 1 V, but a lone 1")
+    assert "A good board reads OL there" in said
+    assert said.endswith("If overload was meant, write OL; if 1 V, write 1.000.")
+    (dotted,) = slips("G_UL,E_UL,ohms,1.\n")
+    assert dotted.endswith("if 1 Ω, write 1.0.")
+    for text in ("1.000", "1 V", "1 climbing", "1.1"):
+        assert slips(f"U,N,diode,{text}\n") == []
+    # a display whose last digit is one ohm shows one ohm so; of a needle nobody reads a lone digit
+    (reading,) = parse_readings(b"red,black,mode,reading\nG_UL,E_UL,ohms,1\n", "sheet", BOARD, METER)
+    coarse = dataclasses.replace(METER, counts=200)
+    assert coarse.resolution("ohms", None, 1.0) == 1.0
+    assert slip_words(reading, None, coarse) == ""
+    assert slip_words(reading, None, METER) != ""
+    assert slip_words(reading, None, load_meter("moving-needle")) == ""
+
+
+def test_a_question_is_settled_by_a_doubt_or_by_the_place_read_again() -> None:
+    """While nobody has answered, the reading stays open; a doubt, a second reading or the unit close it."""
+
+    def left(rows: str, *doubted: int) -> tuple[int, ...]:
+        readings = parse_readings(f"red,black,mode,reading\n{rows}".encode(), "sheet", BOARD, METER).readings
+        taken = [dataclasses.replace(one, doubted=number in doubted) for number, one in enumerate(readings)]
+        return open_questions(rank(BOARD, METER, Setup(), taken))
+
+    assert left("U,P,diode,.42\nG_UL,E_UL,ohms,9.9\n") == (1,)
+    assert left("U,P,diode,.42\nG_UL,E_UL,ohms,9.9\n", 1) == ()
+    assert left("G_UL,E_UL,ohms,9.9\nG_UL,E_UL,ohms,9.9\n") == ()
+    assert left("G_UL,E_UL,ohms,9.9 ohm\n") == ()
+    assert left("U,N,diode,1\n") == (0,)
 
 
 def test_lines_that_were_exchanged() -> None:
