@@ -7,6 +7,8 @@ Each line after it is an object with one of
   ``"discharged"``;
 - ``"undo": true``: takes back the last reading that stands;
 - ``"doubt": n``: marks reading n, counted from 0 among those that stand at that moment;
+- ``"trust": n``: takes that mark off again;
+- ``"meant": n``, with ``"text"``: reading n was meant as that text;
 - ``"skip"``: ``{"red", "black", "mode", "hold", "lift"}``, a reading that cannot be taken;
 - ``"setup"``: the set-up from here on, where a session was taken up again.
 
@@ -34,12 +36,14 @@ __all__ = [
     "doubt_line",
     "head_line",
     "is_journal",
+    "meant_line",
     "parse_journal",
     "parse_setup",
     "reading_line",
     "setup_line",
     "setup_mapping",
     "skip_line",
+    "trust_line",
     "undo_line",
     "whole_lines",
 ]
@@ -232,13 +236,25 @@ def _apply(event: Mapping[str, Any], number: int, entries: list[Entry]) -> None:
         if not entries:
             raise InputError("undo, but no reading stands before it")
         entries.pop()
-    if "doubt" in event:
-        place = event["doubt"]
-        if not isinstance(place, int) or isinstance(place, bool) or not 0 <= place < len(entries):
-            last = len(entries) - 1
-            accepted = f"a reading from 0 to {last}" if entries else "no doubt before the first reading"
-            raise InputError(f"doubt {quoted(str(place))}; accepted: {accepted}")
-        entries[place] = replace(entries[place], doubted=True)
+    for key, doubted in (("doubt", True), ("trust", False)):
+        if key in event:
+            place = _standing_place(event, key, entries)
+            entries[place] = replace(entries[place], doubted=doubted)
+    if "meant" in event:
+        place = _standing_place(event, "meant", entries)
+        text = _texts(event, ("text",))["text"]
+        if not text:
+            raise InputError("meant without its text; accepted: what the display showed")
+        entries[place] = replace(entries[place], fields={**entries[place].fields, "reading": text})
+
+
+def _standing_place(event: Mapping[str, Any], key: str, entries: Sequence[Entry]) -> int:
+    """Return the place of a reading a journal line names, from 0."""
+    place = event[key]
+    if not isinstance(place, int) or isinstance(place, bool) or not 0 <= place < len(entries):
+        accepted = f"a reading from 0 to {len(entries) - 1}" if entries else f"no {key} before the first reading"
+        raise InputError(f"{key} {quoted(str(place))}; accepted: {accepted}")
+    return place
 
 
 def _entry(reading: object, number: int) -> Entry:
@@ -423,3 +439,27 @@ def doubt_line(place: int) -> str:
         Its place among the readings that stand, from 0.
     """
     return _line({"doubt": place})
+
+
+def trust_line(place: int) -> str:
+    """Return the journal line that takes the mark of doubt off a reading.
+
+    Parameters
+    ----------
+    place : int
+        Its place among the readings that stand, from 0.
+    """
+    return _line({"trust": place})
+
+
+def meant_line(place: int, text: str) -> str:
+    """Return the journal line that says what was meant by a reading.
+
+    Parameters
+    ----------
+    place : int
+        Its place among the readings that stand, from 0.
+    text : str
+        The reading in full.
+    """
+    return _line({"meant": place, "text": text})

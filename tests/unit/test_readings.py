@@ -20,11 +20,13 @@ from bridge.errors import InputError, InputErrors
 from bridge.journal import (
     doubt_line,
     head_line,
+    meant_line,
     parse_journal,
     reading_line,
     setup_line,
     setup_mapping,
     skip_line,
+    trust_line,
     undo_line,
 )
 from bridge.meter import load_meter
@@ -626,6 +628,13 @@ def test_a_cut_last_line_is_left_out(cut: bytes) -> None:
     assert found.cut_line == 4
 
 
+def test_a_doubt_and_a_number_are_put_right() -> None:
+    """A doubt may be taken back, and what was meant by a reading stands in its place with its line and placement."""
+    found = journal(taken("0.1"), taken("0.2"), doubt_line(0), doubt_line(1), trust_line(0), meant_line(1, "0.2 V"))
+    assert [(one.text, one.value, one.doubted) for one in found] == [("0.1", 0.1, False), ("0.2 V", 0.2, True)]
+    assert [one.line for one in found] == [2, 3]
+
+
 def test_a_complete_last_line_without_line_end_counts() -> None:
     """Only what cannot be read is left out."""
     found = journal(taken("0.1"), taken("0.2").rstrip("\n"))
@@ -659,6 +668,10 @@ def test_a_complete_last_line_without_line_end_counts() -> None:
         (HEAD + "[1]\n" + taken("0.4"), "line 2: '.1.' is no journal line"),
         (HEAD + undo_line(), "line 2: undo, but no reading stands"),
         (HEAD + taken("0.4") + doubt_line(1), "line 3: doubt '1'; accepted: a reading from 0 to 0"),
+        (HEAD + taken("0.4") + trust_line(1), "line 3: trust '1'; accepted: a reading from 0 to 0"),
+        (HEAD + taken("0.4") + meant_line(-1, "0.4 V"), "line 3: meant '-1'; accepted: a reading from 0 to 0"),
+        (HEAD + taken("0.4") + meant_line(0, ""), "line 3: meant without its text"),
+        (HEAD + taken("0.4") + meant_line(0, "412"), "line 2: reading: '412' is above the 2 V"),
         (HEAD + '{"doubt": true}\n', "line 2: doubt 'True'; accepted: no doubt before the first reading"),
         (HEAD + '{"reading": 3}\n', "line 2: reading '3'; accepted: an object"),
         (HEAD + '{"reading": {"red": 3}}\n', "line 2: red '3'; accepted: text"),
