@@ -1,4 +1,4 @@
-"""What a number typed at the bench probably was: ohms as proposed, or the display of another mode."""
+"""What a number typed at the bench probably was: as proposed, the display of another mode, or a slip of the pen."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from bridge.board import Board
 from bridge.faults import Fault
 from bridge.forecast import forecast_each
 from bridge.meterprofile import MeterProfile
+from bridge.penslips import may_be_slip, slip_words
 from bridge.probing import Setup
 from bridge.ranking import Candidate
 from bridge.readings import Reading
 from bridge.units import format_compact
 
-__all__ = ["doubtful_number", "repeated_words"]
+__all__ = ["doubtful_number", "repeated_words", "slip_question"]
 
 _BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 DROP_V = (0.25, 0.95)  # what junctions of the trade read in diode mode, typed in volts; common practice, no source
@@ -67,6 +68,22 @@ def doubtful_number(
         f"shows it. Type yes if the meter stood at ohms ({text} ohm), or the reading with its mode: "
         f"{probing.red} {probing.black} diode {volts:g}."
     )
+
+
+def slip_question(reading: Reading, board: Board, meter: MeterProfile, setup: Setup) -> str | None:
+    """Return what to ask about a number that was perhaps written without its k, or for overload; None where it is fine.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    board, meter, setup
+        The bench.
+    """
+    if not may_be_slip(reading):
+        return None
+    (good,) = forecast_each(board, meter, setup, [reading.probing], [[]])[0]
+    return slip_words(reading, good, meter) or None
 
 
 def repeated_words(reading: Reading, earlier: Sequence[Reading]) -> str | None:

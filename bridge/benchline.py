@@ -12,12 +12,13 @@ from bridge.readingtext import parse_reading_text
 from bridge.separate import reachable_probings
 from bridge.wording import listed, quoted
 
-__all__ = ["WORDS", "Order", "Row", "Typed", "Values", "parse_line", "usual_mode"]
+__all__ = ["WORDS", "Order", "Row", "Typed", "Values", "parse_line", "usual_mode", "word_of"]
 
 WORDS = {
     "skip": "this reading cannot be taken: propose another",
     "undo": "take the last reading back",
     "doubt": "doubt 3: reading 3 may be wrong; without a number the last one",
+    "trust": "trust 3: takes doubt 3 back; without a number the last doubt",
     "why": "why this reading; why 3: reading 3; why Q_UL:ce-short: this reading with that fault",
     "good": "good Q_UL, good U P: what a good board reads there",
     "list": "readings so far, and what they say",
@@ -68,6 +69,19 @@ class Row:
 Typed = Order | Values | Row
 
 
+def word_of(text: str) -> str | None:
+    """Return the word a line starts with, under its first name; None where it is none of them.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    """
+    first = text.split(maxsplit=1)[:1]
+    word = ALSO.get(first[0].lower(), first[0].lower()) if first else ""
+    return word if word in WORDS else None
+
+
 def parse_line(text: str, board: Board) -> Typed:
     """Return what a line means.
 
@@ -84,9 +98,8 @@ def parse_line(text: str, board: Board) -> Typed:
         It means nothing; says what is accepted.
     """
     tokens = text.split()
-    word = tokens[0].lower()
-    word = ALSO.get(word, word)
-    if word in WORDS:
+    word = word_of(text)
+    if word is not None:
         return Order(word, tuple(tokens[1:]))
     discharged = tokens[-1].lower() == DISCHARGED
     if discharged:

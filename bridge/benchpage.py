@@ -125,7 +125,7 @@ def _likeliest_fault(ranking: Ranking, packages: frozenset[str]) -> str:
     return ""
 
 
-def proposal_page(advice: NextReading, like: Sequence[Probing]) -> Page:
+def proposal_page(advice: NextReading, like: Sequence[Probing], moving: str = "") -> Page:
     """Return the reading to take, in one sentence why it helps, and what goes with it.
 
     Parameters
@@ -134,6 +134,8 @@ def proposal_page(advice: NextReading, like: Sequence[Probing]) -> Page:
         The proposed reading.
     like : sequence of Probing
         Readings taken in one go with it; it alone where there are none.
+    moving : str
+        ``climbing`` or ``falling`` where a good board's display does so there; else empty.
     """
     probing = advice.probing
     page = [LIFTING.format(pin=probing.lift_text)] if probing.lift else []
@@ -145,7 +147,10 @@ def proposal_page(advice: NextReading, like: Sequence[Probing]) -> Page:
     if len(outcomes) == 1:
         only = advice.expect[0]
         why = f" It helps: {only.reading} would confirm {only.means}, anything else would point elsewhere."
-    good = f" A good board reads {advice.good} there." if advice.good else ""
+    still_moving = f", {moving}" if moving else ""
+    good = f" A good board reads {advice.good} there{still_moving}." if advice.good else ""
+    if moving and not advice.good:
+        good = f" A good board's display is {moving} there."
     page.append(f"Next: {probing_words(probing)}.{why}{good}")
     if probing.hold:
         page.append(HOLDING)

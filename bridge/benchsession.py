@@ -6,47 +6,60 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from bridge.advise import CERTAIN, ENOUGH_BITS, NextReading, Reach, before_any_reading, suggest_readings
-from bridge.benchcheck import doubtful_number, repeated_words
-from bridge.benchline import WORDS, Order, Row, Typed, Values, parse_line, usual_mode
+from bridge.advise import CERTAIN, NextReading, Reach, before_any_reading, suggest_readings
+from bridge.benchcheck import doubtful_number, repeated_words, slip_question
+from bridge.benchgood import asked_about
+from bridge.benchline import WORDS, Order, Row, Typed, Values, parse_line, usual_mode, word_of
 from bridge.benchpage import (
     good_page,
-    package_title,
-    part_probings,
     proposal_page,
     reading_words,
     readings_page,
     standing_page,
 )
 from bridge.benchsetup import Briefing, Charged, SetupTalk, refuse_charge
+from bridge.benchverdict import nothing_helps_page, settled_page, verdict_page
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
-from bridge.journal import doubt_line, head_line, reading_line, setup_line, skip_line, undo_line
+from bridge.forecast import forecast
+from bridge.journal import (
+    doubt_line,
+    head_line,
+    meant_line,
+    reading_line,
+    setup_line,
+    skip_line,
+    trust_line,
+    undo_line,
+)
 from bridge.layout import Column, Page, Table
 from bridge.likeplaces import like_readings
 from bridge.meterprofile import MeterProfile
 from bridge.narrow import narrow_lines
+from bridge.penslips import as_meant, open_questions
 from bridge.placement import parse_probing
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading, parse_reading
 from bridge.render import percent
-from bridge.repair import repair_list, replace_lists
+from bridge.repair import repair_list
 from bridge.repairpage import repair_page
-from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule, asks_again
+from bridge.stoprule import StopRule, asks_again
 from bridge.table import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
 
-__all__ = ["CERTAIN", "Answer", "BenchSession"]
+__all__ = ["CERTAIN", "END_PROMPT", "PROMPT", "Answer", "BenchSession"]
 
 PROMPT = "reading? "
+END_PROMPT = "Enter ends; undo, another reading, why and list still work: "
 HELP_BEFORE = (
     "First come a few questions: type what is asked for, press Enter where the usual answer is meant, or stop to end. "
     "Once readings are asked for, help lists the words for those."
 )
+STILL_ASKED = "answer this question first, or type help for what to type here, stop to end."
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +134,9 @@ class BenchSession:
         self._memory = TableMemory()  # one more reading costs one column
         self._advice: NextReading | None = None
         self._pending: list[Reading] = []  # typed, asked about, not taken yet
+        self._answered: list[Reading] = []  # those the line that is being heard may answer
+        self._unsettled: int | None = None  # a reading that stands, but whose number may be a slip
+        self._ending: str | None = None  # the last paragraph of a verdict, once there is one
 
     @property
     def meter(self) -> MeterProfile:
@@ -164,18 +180,29 @@ class BenchSession:
         if self._talk is not None:
             if word in ("stop", "quit", "exit"):
                 return self._stop()
-            return self._question([HELP_BEFORE]) if word in ("help", "?") else self._hear_setup(text)
-        pending, self._pending = self._pending, []
-        if pending and word in ("y", "yes", "n", "no"):
-            return self._take(pending) if word[0] == "y" else self._say(["Not taken.", *self._proposal()])
+            if word in ("help", "?"):
+                return Answer(
+                    tuple(narrow_lines([HELP_BEFORE, *self._talk.help()])),
+                    prompt=self._talk.ask()[1],
+                )
+            return self._hear_setup(text)
+        if self._ending is not None and not word:
+            return Answer(done=True)
+        self._answered, self._pending = self._pending, []
+        if self._answered and word in ("y", "yes", "n", "no"):
+            if word[0] == "y":
+                return self._take([self._meant(one) for one in self._answered])
+            return self._say(["Not taken.", *self._proposal()])
+        if self._unsettled is not None and word in ("y", "yes"):
+            return self._settle(self._unsettled)
         try:
             if not word:
-                return self._say(self._proposal() if self._ranking else [])
+                return self._say_open(self._proposal() if self._ranking else [])
             return self._obey(parse_line(text, self.board))
         except Charged as charge:
             return _refused(charge)
         except InputError as error:
-            return self._say([f"{error}."])
+            return self._say_open([f"{error}."])
 
     def _hear_setup(self, text: str) -> Answer:
         assert self._talk is not None
@@ -184,7 +211,9 @@ class BenchSession:
         except Charged as charge:
             return _refused(charge)
         except InputError as error:
-            return Answer(tuple(narrow_lines([f"{error}."])), prompt=self._talk.ask()[1])
+            word = word_of(text)
+            refusal = f"{error}." if word is None else f"{word} works once readings are asked for; {STILL_ASKED}"
+            return Answer(tuple(narrow_lines([refusal])), prompt=self._talk.ask()[1])
         if not self._talk.finished:
             return self._question(said)
         self._known, self._talk = self._talk.answers, None
@@ -207,17 +236,24 @@ class BenchSession:
         )
 
     def _say(self, page: Page) -> Answer:
-        return Answer(tuple(narrow_lines(page)))
+        return Answer(tuple(narrow_lines(page)), prompt=PROMPT if self._ending is None else END_PROMPT)
+
+    def _say_open(self, page: Page) -> Answer:
+        """Say what takes nothing and settles nothing: what was asked about before stays open."""
+        self._pending = self._answered
+        asked = "; ".join(reading_words(one) for one in self._pending)
+        return self._say([*page, f"Not taken yet: {asked}. Type yes to take it as it is."] if asked else page)
 
     def _obey(self, typed: Typed) -> Answer:
         if isinstance(typed, Row):
             reading = self._read_row(typed)
-            return self._take([reading]) if typed.fields["mode"] else self._take_checked([reading])
+            return self._take_checked([reading], mode_typed=bool(typed.fields["mode"]))
         if isinstance(typed, Values):
             return self._take_checked(self._read_values(typed))
         orders: dict[str, Callable[[Order], Answer]] = {
             "undo": self._undo,
             "doubt": self._doubt,
+            "trust": self._trust,
             "skip": self._skip,
             "why": self._why,
             "good": self._good,
@@ -241,6 +277,8 @@ class BenchSession:
         return self._reading(fields, row.discharged)
 
     def _read_values(self, values: Values) -> list[Reading]:
+        if len(values.texts) == 1 and len(self._answered) == 1:  # what was asked about, typed again
+            return [self._reading(_fields(self._answered[0].probing, values.texts[0]), values.discharged)]
         if self._advice is None:
             raise InputError("no reading is proposed; type the places as well: U P 0.41")
         probing = self._advice.probing
@@ -248,8 +286,7 @@ class BenchSession:
             return [self._reading(_fields(probing, values.texts[0]), values.discharged)]
         like = like_readings(self.board, probing)
         if len(like) != len(values.texts):
-            places = ", ".join(f"{one.red}-{one.black}" for one in like)
-            raise InputError(f"{len(values.texts)} readings; accepted: one, or {len(like)} for {places}")
+            raise InputError(_count_refused(len(values.texts), probing, like))
         return [
             self._reading(_fields(one, text), values.discharged) for one, text in zip(like, values.texts, strict=True)
         ]
@@ -261,23 +298,60 @@ class BenchSession:
             refuse_charge(reading.value)  # no evidence of a fault, but of a board that is not safe
         return reading
 
-    def _take_checked(self, readings: list[Reading]) -> Answer:
-        """Take readings whose mode was not typed; ask once about a number that another mode would show."""
-        bench = self.board, self.meter, self.setup, self._standing().candidates
-        doubts = [words for one in readings if (words := doubtful_number(one, *bench)) is not None]
-        if not doubts:
+    def _take_checked(self, readings: list[Reading], *, mode_typed: bool = False) -> Answer:
+        """Take readings; ask once about a number that another mode would show, or that may be a slip of the pen."""
+        bench = self.board, self.meter, self.setup
+        doubts: list[str] = []
+        if not mode_typed:
+            likely = self._standing().candidates
+            doubts = [words for one in readings if (words := doubtful_number(one, *bench, likely)) is not None]
+        slips = [words for one in readings if (words := slip_question(one, *bench)) is not None]
+        if not doubts and slips:
+            if readings == self._answered:  # the same again: it was meant
+                return self._take([self._meant(one) for one in readings])
+            if self._unsettled is not None and [_written(one) for one in readings] == [
+                _written(self.readings[self._unsettled])
+            ]:
+                return self._settle(self._unsettled)
+            slips = [f"{words} Type it again, or yes if it is right." for words in slips]
+        if not doubts and not slips:
             return self._take(readings)
         self._pending = readings
-        return self._say([*doubts, "Nothing is taken yet."])
+        return self._say([*doubts, *slips, "Nothing is taken yet."])
+
+    def _meant(self, reading: Reading) -> Reading:
+        """Return a reading that was confirmed, its number written so that no command asks about it again."""
+        if slip_question(reading, self.board, self.meter, self.setup) is None:
+            return reading
+        return dataclasses.replace(reading, text=as_meant(reading))
+
+    def _settle(self, place: int) -> Answer:
+        """Take a reading that stands, and whose number may have been a slip, as it is."""
+        text = as_meant(self.readings[place])
+        self.readings[place] = dataclasses.replace(self.readings[place], text=text)
+        self._ranking = None
+        said = f"Reading {place + 1} is as written: {reading_words(self.readings[place])}"
+        return Answer(tuple(narrow_lines([said])), record=meant_line(place, text), more=True)
 
     def _take(self, readings: Sequence[Reading]) -> Answer:
-        record = "".join(
+        record = ""
+        place = self._unsettled
+        lines: list[str] = []
+        if place is not None and any(one.probing == self.readings[place].probing for one in readings):
+            # what was perhaps a slip was read again: the new one speaks
+            self.readings[place] = dataclasses.replace(self.readings[place], doubted=True)
+            record = doubt_line(place)
+            lines.append(f"In place of reading {place + 1}, which is marked as doubtful.")
+        record += "".join(
             reading_line(one.probing, one.text, connected=" ".join(sorted(one.connected)), discharged=one.discharged)
             for one in readings
         )
         first = len(self.readings) + 1
-        lines = [f"{number}. {reading_words(one)}" for number, one in enumerate(readings, first)]
-        lines += [words for one in readings if (words := repeated_words(one, self.readings)) is not None]
+        repeated = [words for one in readings if (words := repeated_words(one, self.readings)) is not None]
+        lines = [
+            *(f"{number}. {reading_words(one)}" for number, one in enumerate(readings, first)),
+            *(lines or repeated),
+        ]
         self.readings += readings
         self._ranking = None
         return Answer(tuple(line for text in lines for line in narrow_lines([text])), record=record, more=True)
@@ -301,10 +375,23 @@ class BenchSession:
 
     def _doubt(self, order: Order) -> Answer:
         place = self._number(order.rest)
+        if self.readings[place].doubted:
+            raise InputError(f"reading {place + 1} is marked as doubtful already; trust {place + 1} takes that back")
         self.readings[place] = dataclasses.replace(self.readings[place], doubted=True)
         self._ranking = None
         said = f"Reading {place + 1} is marked as doubtful: {reading_words(self.readings[place])}"
         return Answer(tuple(narrow_lines([said])), record=doubt_line(place), more=True)
+
+    def _trust(self, order: Order) -> Answer:
+        doubted = [number for number, one in enumerate(self.readings) if one.doubted]
+        place = self._number(order.rest) if order.rest or not doubted else doubted[-1]
+        if place not in doubted:
+            marked = ", ".join(str(number + 1) for number in doubted) or "none"
+            raise InputError(f"reading {place + 1} is not marked as doubtful; marked: {marked}")
+        self.readings[place] = dataclasses.replace(self.readings[place], doubted=False)
+        self._ranking = None
+        said = f"Reading {place + 1} is no longer marked as doubtful: {reading_words(self.readings[place])}"
+        return Answer(tuple(narrow_lines([said])), record=trust_line(place), more=True)
 
     def _skip(self, _: Order) -> Answer:
         if self._advice is None:
@@ -322,6 +409,8 @@ class BenchSession:
             faults = [parse_fault(text, self.board) for text in order.rest]
         elif order.rest:
             probing = self.readings[self._number(order.rest)].probing
+        elif probing is None and self.readings:
+            probing = self.readings[-1].probing
         if probing is None:
             raise InputError("no reading is proposed; why 1 asks about reading 1")
         page: list[str | Table] = []
@@ -333,7 +422,7 @@ class BenchSession:
             rows = tuple((one.reading, percent(one.probability), one.means) for one in self._advice.expect)
             columns = (Column("reading", right=True), Column("chance", right=True), Column("most suspect then"))
             page.append(Table("What it may show", columns, rows))
-        return self._say(page)
+        return self._say_open(page)
 
     def _both_ways(self, ranking: Ranking, probing: Probing) -> list[str]:
         """Return the path under the two likeliest replace lists, their likeliest faults each."""
@@ -349,36 +438,25 @@ class BenchSession:
         return list(told.values())
 
     def _good(self, order: Order) -> Answer:
-        words = order.rest
-        if len(words) == 1:
-            spelled = {name.casefold(): name for part in self.board.parts.values() for name in (part.ref, part.package)}
-            ref = spelled.get(words[0].casefold())
-            if ref is None:
-                raise InputError(_no_part(self.board, words[0]))
-            return self._say(good_page(self.board, self.meter, self.setup, part_probings(self.board, ref)))
-        if len(words) in (2, 3):
-            placed = parse_probing(words[0], words[1], "diode", "", "", self.board, self.meter)
-            mode = words[2] if len(words) == 3 else usual_mode(self.board, placed.red, placed.black)
-            probing = parse_probing(placed.red, placed.black, mode, "", "", self.board, self.meter)
-            return self._say(good_page(self.board, self.meter, self.setup, [probing]))
-        if not words and self._advice is not None:
-            return self._say(good_page(self.board, self.meter, self.setup, [self._advice.probing]))
-        raise InputError("accepted: good PART, good RED BLACK, good RED BLACK MODE")
+        proposed = self._advice.probing if self._advice else None
+        probings = asked_about(self.board, self.meter, order.rest, proposed)
+        return self._say_open(good_page(self.board, self.meter, self.setup, probings))
 
     def _list(self, _: Order) -> Answer:
         page = [*readings_page(self.readings)]
         if not self.readings:
-            return self._say(page)
-        return self._say([*page, *standing_page(self._standing(), self._columns), *self._proposal()])
+            return self._say_open(page)
+        following = self._proposal() if self._ending is None else [self._ending]
+        return self._say_open([*page, *standing_page(self._standing(), self._columns), *following])
 
     def _repair(self, _: Order) -> Answer:
         if not self.readings:
             raise InputError("no reading yet: nothing is condemned")
-        return self._say(repair_page(repair_list(self._standing())))
+        return self._say_open(repair_page(repair_list(self._standing())))
 
     def _help(self, _: Order) -> Answer:
         rows = tuple((word, words) for word, words in WORDS.items())
-        return self._say(
+        return self._say_open(
             [
                 "A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: U P 0.41, G_UL E_UL ohms 9.9k, "
                 "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter "
@@ -388,6 +466,8 @@ class BenchSession:
         )
 
     def _stop(self) -> Answer:
+        if self._ending is not None:  # the verdict was the last word
+            return Answer(done=True)
         page: list[str | Table] = []
         if self.readings and self._ranking is not None:
             page += standing_page(self._ranking, self._columns)
@@ -406,97 +486,65 @@ class BenchSession:
 
     def consider(self) -> Answer:
         """Return what the readings mean now, and the next proposal or the end."""
-        self._advice = None
+        self._advice = self._unsettled = self._ending = None
         try:
             ranking = self._standing()
         except InputError as error:  # a place that is not there in this set-up: only the engine can tell
             return self._say([f"{error}. Type undo to take the last reading back."])
         page = [*standing_page(ranking, self._columns)] if self.readings else []
-        verdict = self._verdict(ranking) or self._enough(ranking)
+        questioned = open_questions(ranking)
+        if questioned:
+            return self._ask_again(page, ranking, questioned[0])
+        verdict = verdict_page(ranking, self._rule) or settled_page(ranking, self._rule)
         if verdict is not None:
-            return Answer(tuple(narrow_lines([*page, *verdict])), done=True)
+            return self._conclude(page, verdict)
         worst = ranking.fit.worst_reading
         if worst is not None and (asks_again(ranking) or not ranking.fit.ok):
             self._advice = NextReading(ranking.readings[worst].probing, 0.0, 1.0, ())
         else:
             advice = suggest_readings(ranking, 1, self._reach)
             if not advice:
-                return Answer(tuple(narrow_lines([*page, *self._nothing_helps(ranking)])), done=True)
+                return self._conclude(page, nothing_helps_page(ranking, self._reach))
             self._advice = advice[0]
         return self._say([*page, *self._proposal()])
+
+    def _conclude(self, page: Page, verdict: Page) -> Answer:
+        """Give a verdict and leave one more prompt, at which it can still be taken back."""
+        self._ending = next((one for one in reversed(verdict) if isinstance(one, str)), "")
+        return self._say([*page, *verdict])
+
+    def _ask_again(self, page: Page, ranking: Ranking, place: int) -> Answer:
+        """Ask for a reading that stands, but whose number may be a slip, before any verdict."""
+        self._unsettled = place
+        self._advice = NextReading(ranking.readings[place].probing, 0.0, 1.0, ())
+        number = place + 1
+        asked = (
+            f"No verdict before reading {number} is settled: take it again and type it, or yes if it is right as "
+            f"written, or doubt {number}."
+        )
+        return self._say([*page, asked, *self._proposal()])
 
     def _proposal(self) -> Page:
         if self._advice is None:
             return ["No reading is proposed; type one with its places, as U P 0.41."]
-        return proposal_page(self._advice, like_readings(self.board, self._advice.probing))
-
-    def _verdict(self, ranking: Ranking) -> Page | None:
-        """Return how the session ends by itself; None where it goes on."""
-        worst = ranking.fit.worst_reading
-        if self.readings and not ranking.fit.ok:
-            if asks_again(ranking):
-                return None
-            tried = ", and taking the worst again has not helped" if worst is not None else ""
-            return [
-                f"Nothing fits: no single fault, no pair and no damage pattern explains these readings{tried}. Check "
-                "board file, meter and set-up, or look for a fault of another kind.",
-            ]
-        stands = self._rule.verdict(ranking)
-        if stands is None:
-            return None
-        said = f"Certain enough ({percent(stands.probability)}, the limit is {percent(self._rule.certain)})"
-        if not stands.packages:
-            return [f"{said}: these readings are what a healthy board gives."]
-        return self._replace(f"{said}: replace", stands, ranking)
-
-    def _enough(self, ranking: Ranking) -> Page | None:
-        """Return the end where one list stands and readings hardly move it any more; None where it goes on."""
-        stands = self._rule.settles(ranking)
-        if stands is None:
-            return None
-        said = (
-            f"Stopped at {percent(stands.probability)}: the last {LITTLE_TIMES} readings moved that by less than "
-            f"{percent(LITTLE)} each, and from {percent(SURE)} on that is where a session ends. To go on all the same, "
-            f"start again on the same file with --certain 0.99."
-        )
-        if not stands.packages:
-            return [f"{said} These readings are what a healthy board gives."]
-        return [said, *self._replace("Replace", stands, ranking)]
-
-    def _replace(self, said: str, stands: Standing, ranking: Ranking) -> Page:
-        """Return what to replace, how to go about it, and once more what: the rest fills more than a screen."""
-        what = package_title(self.board, stands.packages)
-        short = f"In short: replace {what} ({percent(stands.probability)}). `bridgefault report` puts it all on a page."
-        return [f"{said} {what}.", *repair_page(repair_list(ranking)), short]
-
-    def _nothing_helps(self, ranking: Ranking) -> Page:
-        lists = list(replace_lists(ranking).items())
-        page: list[str | Table] = [
-            f"No reading within reach ({self._reach.effort}) would tell more about what to replace: the best is worth "
-            f"less than {ENOUGH_BITS:g} of a yes or no."
-        ]
-        beyond = suggest_readings(ranking, 1, Reach(blocked=frozenset(), skipped=frozenset()))
-        if beyond:
-            page += ["Beyond that one would.", *proposal_page(beyond[0], ())]
-        if not self.readings:
-            return page
-        if lists[0][0]:
-            page += repair_page(repair_list(ranking))
-        else:
-            page.append(f"The healthy board leads ({percent(lists[0][1])}): nothing is condemned.")
-        return page
+        probing = self._advice.probing
+        state = forecast(self.board, self.meter, self.setup, [probing])[0].state
+        moving = state if state in ("climbing", "falling") else ""
+        return proposal_page(self._advice, like_readings(self.board, probing), moving)
 
 
-def _no_part(board: Board, typed: str) -> str:
-    """Return why a word names no part; of a terminal, where it is found."""
-    place = next((one for one in board.terminals.values() if one.name.casefold() == typed.casefold()), None)
-    if place is None:
-        return f"no part {quoted(typed)} on this board; good U P asks about two places"
-    pins = [f"{part.ref}.{pin}" for part in board.parts.values() for pin, net in part.pins.items() if net == place.net]
-    at = f", at {', '.join(pins[:4])}" if pins else ""
-    return (
-        f"{place.name} is a place for a lead ({place.what}{at}); good {place.name} and a second place say what is read"
-    )
+def _count_refused(count: int, probing: Probing, like: Sequence[Probing]) -> str:
+    """Return why so many values in one line are not taken, and what is."""
+    place = f"{probing.red}-{probing.black}"
+    each = f"or a line for each, with its places: {probing.red} {probing.black} {probing.mode_text} VALUE"
+    if len(like) == 1:
+        return f"{count} values, but one place is proposed; accepted: the value at {place} (red-black), {each}"
+    places = ", ".join(f"{one.red}-{one.black}" for one in like)
+    return f"{count} values; accepted: one, at {place} (red-black), {len(like)} in this order: {places}, {each}"
+
+
+def _written(reading: Reading) -> tuple[Probing, str]:
+    return reading.probing, reading.text.strip()
 
 
 def _fields(probing: Probing, text: str) -> dict[str, str]:

@@ -34,6 +34,10 @@ MAINS_ON = (
     "DANGER: mains is connected. Hands off. Pull the plug, or lock the supply out, so that nobody can switch it on, "
     "and prove at the mains terminals that it is dead. Type yes once it is off the board, locked if dead wires stay."
 )
+VOLTS_HELP = "Type the DC volts your meter shows now {place}: 0.02, 20m, -0.1 or 310; 0 where it shows nothing."
+VOLTS_CAUTION = (
+    f"Plug pulled or supply locked out; above {DANGEROUS_V:g} V hands off, and never discharge with a blade."
+)
 
 
 class Charged(Exception):
@@ -97,11 +101,15 @@ class Briefing:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """A question, and what takes its answer: it returns what to say, or raises InputError to be asked again."""
+    """A question, and what takes its answer: it returns what to say, or raises InputError to be asked again.
+
+    Where the lines before it fill a screen, ``help`` says what to type in fewer.
+    """
 
     lines: tuple[str, ...]
     prompt: str
     take: Callable[[str], list[str]]
+    help: tuple[str, ...] = ()
 
 
 def parse_reach(text: str, board: Board) -> Reach:
@@ -195,6 +203,10 @@ class SetupTalk:
         """Return the paragraphs and the prompt of the question that is open."""
         return self._questions[0].lines, self._questions[0].prompt
 
+    def help(self) -> Sequence[str]:
+        """Return what to type at the open question."""
+        return self._questions[0].help or self._questions[0].lines
+
     def hear(self, text: str) -> list[str]:
         """Take the answer to the open question.
 
@@ -229,7 +241,9 @@ class SetupTalk:
         for number, point in enumerate(points):
             lines = introduction if number == 0 else ()
             place = f"{point.red} to {point.black}" if point.red else "Between"
-            questions.append(_Question(lines, f"{place} ({point.what}), volts? ", self._volts_taker(point)))
+            helped = VOLTS_HELP.format(place=f"between {point.red} and {point.black}" if point.red else point.what)
+            prompt = f"{place} ({point.what}), volts? "
+            questions.append(_Question(lines, prompt, self._volts_taker(point), (helped, VOLTS_CAUTION)))
         if known.meter is None:
             meters = listed(list_meters())
             lines = (f"Which meter? Enter for handheld; there are {meters}; or the path of a meter file.",)

@@ -33,7 +33,8 @@ from bridge.readings import load_readings
 
 BOARD = "drive-module"
 OPTIONS = ("--meter", "handheld", "--reach", "lift", "--discharged", "--seen", "dead", "--certain", "0.999999")
-PROMPTS = ("volts? ", "reading? ")
+READING_PROMPTS = (benchsession.PROMPT, benchsession.END_PROMPT)
+PROMPTS = ("volts? ", *READING_PROMPTS)
 LONGEST_WAIT_S = 300.0
 
 
@@ -155,7 +156,7 @@ def kill_sessions(times: int, seed: int, folder: Path) -> tuple[int, list[str]]:
                     accepted.append(typed)  # a prompt came after it: that is a promise
                     typed = None
                     lines += 1
-                if session.text.endswith("reading? "):
+                if session.text.endswith(READING_PROMPTS):
                     if len(accepted) == len(wanted):
                         break
                     typed = wanted[len(accepted)]

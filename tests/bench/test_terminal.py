@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.benchsession import END_PROMPT
 from bridge.board import load_board
 from bridge.readings import load_readings
 from tests.bench.meterhand import MeterHand
@@ -63,10 +64,20 @@ def test_a_person_finds_the_shorted_switch(tmp_path: Path) -> None:
             came = person.until("volts? ", READING)
         for _ in range(25):
             reading = hand.answer(came)
-            if reading is None:
-                break
+            assert reading is not None
             person.type(reading)
-            came = person.until(READING)
+            came = person.until(READING, END_PROMPT)
+            if came.endswith(END_PROMPT):
+                break
+        assert came.endswith(END_PROMPT)
+        last = load_readings(str(tmp_path / "s.jsonl"), board).readings[-1]
+        person.type("undo")
+        assert "Taken back" in person.until(READING, END_PROMPT)
+        assert load_readings(str(tmp_path / "s.jsonl"), board).readings[-1] != last
+        person.type(f"{last.probing.red} {last.probing.black} {last.probing.mode} {last.text}")
+        assert person.until(READING, END_PROMPT).endswith(END_PROMPT)
+        person.type("")
+        person.until("never")
         assert person.process.wait(30) == 0
         said = " ".join(person.screen.split())
     assert re.search(r"(Certain enough|No reading within reach).*Q_L", said)

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 
 import pytest
 
-from bridge.advise import Reach
+from bridge.advise import NextReading, Reach
 from bridge.benchcheck import doubtful_number
 from bridge.benchresume import resume
-from bridge.benchsession import Answer, BenchSession
+from bridge.benchsession import END_PROMPT, Answer, BenchSession
 from bridge.benchsetup import Briefing, SetupTalk, parse_reach, parse_yes
 from bridge.board import load_board
 from bridge.errors import InputError
 from bridge.faults import parse_fault
+from bridge.forecast import forecast
+from bridge.journal import reading_line
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.ranking import Candidate, FaultGuess
@@ -46,6 +49,11 @@ class Talk:
                 return answer
             answer = self.session.consider()
 
+    @property
+    def concluded(self) -> bool:
+        """Whether a verdict was given, and the prompt after it stands there."""
+        return self.answer.prompt == END_PROMPT
+
     def type(self, *lines: str) -> str:
         """Type lines and return what was said to the last one."""
         for line in lines:
@@ -59,6 +67,34 @@ def test_help_before_the_first_reading() -> None:
     asked = talk.answer.prompt
     assert "type what is asked for" in talk.type("help")
     assert talk.answer.prompt == asked
+
+
+@pytest.mark.parametrize("word", ["list", "undo", "why 3", "doubt", "rank"])
+def test_words_for_readings_before_the_first(word: str) -> None:
+    """A word for readings at an opening question is said to work later, and the question stands."""
+    talk = Talk(BenchSession(COOKTOP, dataclasses.replace(KNOWN, discharged=None)))
+    while not talk.answer.prompt.startswith("discharged"):
+        assert "works once readings are asked for" in talk.type(word)
+        talk.type("0")
+    said = talk.type(word)
+    assert "works once readings are asked for" in said
+    assert "accepted" not in said
+    assert talk.answer.prompt.startswith("discharged")
+    assert talk.record == ""
+
+
+def test_help_at_a_voltage_says_what_to_type() -> None:
+    """Help at a voltage names places and examples, and the caution in one line, not the whole page again."""
+    talk = Talk(BenchSession(BRIDGE, KNOWN))
+    page = talk.said
+    said = talk.type("help")
+    assert "Type the DC volts your meter shows now between P and N: 0.02" in said
+    caution = [line for line in talk.answer.lines if "hands off" in line]
+    assert len(caution) == 1
+    assert "locked out" in caution[0]
+    assert "above 60 V" in caution[0]
+    assert "IEC" not in said
+    assert len(talk.answer.lines) < len(page.splitlines()) / 2
 
 
 def started(board: str = "single-switch-cooktop", known: Briefing = KNOWN) -> Talk:
@@ -152,7 +188,7 @@ def test_a_session_finds_the_fault_and_stops_by_itself() -> None:
     hand = MeterHand.on(COOKTOP, "Q_L:ce-short")
     talk = started()
     for _ in range(12):
-        if talk.answer.done:
+        if talk.concluded:
             break
         reading = hand.answer(talk.said)
         assert reading is not None
@@ -189,13 +225,30 @@ def test_six_values_in_one_line() -> None:
     while "readings in one line" not in said:
         said = talk.type("skip")
     order = said.split("red-black: ")[1].rstrip(".").split(", ")
-    assert "5 readings; accepted: one, or" in talk.type("0.41 0.42 0.41 0.42 0.41")
+    refused = talk.type("0.41 0.42 0.41 0.42 0.41")
+    assert "5 values; accepted: one, at" in refused
+    assert f"6 in this order: {', '.join(order)}" in refused
     before = talk.record.count('"reading"')
     values = [f"0.4{number}" if "OL" not in order else "OL" for number in range(len(order))]
     talk.type(" ".join(values))
     taken = parse_readings(talk.record.encode(), "s", load_board("drive-module")).readings[before:]
     assert [f"{one.probing.red}-{one.probing.black}" for one in taken] == order
     assert [one.text for one in taken] == values
+
+
+def test_several_values_where_one_place_is_proposed() -> None:
+    """Several values for one place are refused with what would do: one value, or a line for each with its places."""
+    talk = started("six-switch-bridge")
+    while "readings in one line" in talk.said:
+        talk.type("skip")
+    found = re.search(r"red on (\S+), black on (\S+), (\w+)", " ".join(talk.said.split()))
+    assert found is not None
+    red, black, mode = found.groups()
+    before = talk.record
+    said = talk.type("0.41 0.42 0.41 0.42 0.41 0.42")
+    assert f"6 values, but one place is proposed; accepted: the value at {red}-{black}" in said
+    assert f"{red} {black} {mode} VALUE" in said
+    assert talk.record == before
 
 
 def test_take_back_doubt_and_skip() -> None:
@@ -226,7 +279,7 @@ def test_questions_change_nothing() -> None:
     assert "What it may show" in " ".join(talk.said.split())
     assert "through the short in Q_L" in talk.type("why 1")
     assert "on a good board" in talk.type("why F_1:open")
-    assert "0.4" in talk.type("good Q_L")
+    assert re.search(r"red on E_L, black on RES, diode 0\.[345]\d* to 0\.[45]\d*", talk.type("good Q_L"))
     assert "A good board" in talk.type("good E_L RES")
     listed = talk.type("list")
     assert "Readings so far" in listed
@@ -315,7 +368,7 @@ def test_what_is_no_new_reading_ends_nothing() -> None:
 def _take_what_is_asked(hand: MeterHand, talk: Talk) -> None:
     """Answer until one more reading is taken; what looks unlikely is asked about once."""
     before = len(talk.session.readings)
-    while len(talk.session.readings) == before and not talk.answer.done:
+    while len(talk.session.readings) == before and not talk.concluded:
         reading = hand.answer(talk.said)
         assert reading is not None, talk.said
         talk.type(reading)
@@ -325,7 +378,7 @@ def _readings_to_the_end(*, again: bool) -> int:
     hand, talk = MeterHand.on(BRIDGE, "Q_UL:ce-short:0.3"), started("six-switch-bridge")
     for _ in range(14):
         _take_what_is_asked(hand, talk)
-        if talk.answer.done:
+        if talk.concluded:
             break
         if again:
             talk.type("undo")
@@ -339,13 +392,13 @@ def test_it_ends_where_readings_hardly_move_it() -> None:
     hand = MeterHand.on(BRIDGE, "Q_UL:ce-short:0.3")
     talk = started("six-switch-bridge")
     for _ in range(12):
-        if talk.answer.done:
+        if talk.concluded:
             break
         reading = hand.answer(talk.said)
         assert reading is not None
         talk.type(reading)
     said = " ".join(talk.said.split())
-    assert talk.answer.done
+    assert talk.concluded
     assert "from 90 % on" in said
     assert "Replace Q_UL (" in said
     assert "--certain 0.99" in said
@@ -368,14 +421,14 @@ def test_nothing_fits() -> None:
     # drops that are no diode's, no two diodes', and no resistor's
     for line in ("N P 1.9", "RES P 1.5", "P RES 1.3", "N RES 1.7"):
         talk.type(line)
-        if talk.answer.done:
+        if talk.concluded:
             break
     hand = 0
-    while not talk.answer.done and hand < 4:
+    while not talk.concluded and hand < 4:
         talk.type("1.23")
         hand += 1
     said = " ".join(talk.said.split())
-    assert talk.answer.done
+    assert talk.concluded
     assert "Nothing fits" in said
     assert "To replace" not in said
 
@@ -386,7 +439,7 @@ def test_only_terminals_and_nothing_more_to_gain() -> None:
     hand = MeterHand.on(COOKTOP, "Q_L:never-on")
     talk = started(known=Briefing(load_meter(), "handheld", Setup(), (), Reach("terminals"), True))
     for _ in range(40):
-        if talk.answer.done:
+        if talk.concluded:
             break
         reading = hand.answer(talk.said)
         assert reading is not None
@@ -504,3 +557,133 @@ def test_a_short_that_is_also_a_drop_is_asked_about() -> None:
     assert "looks like a drop" in (doubtful_number(typed, cooktop, load_meter(), Setup(), likely) or "")
     other_way = parse_readings(b"red,black,mode,reading\nMID,N,ohms,0.4\n", "x.csv", cooktop, load_meter()).readings[0]
     assert doubtful_number(other_way, cooktop, load_meter(), Setup(), likely) is None
+
+
+def test_a_lost_k_is_settled_before_anything_is_taken() -> None:
+    """9.9 where a good board reads 9.9k is asked about and not on disk; typed again in full it is another reading."""
+    talk = started("six-switch-bridge")
+    before = talk.record
+    said = talk.type("G_UL E_UL ohms 9.9")
+    assert "9.9 is taken as 9.9 Ω, and a good board reads " in said
+    assert "If kΩ were meant, write 9.9k." in said
+    assert "Nothing is taken yet" in said
+    assert "Not taken yet: G_UL to E_UL, ohms: 9.9" in talk.type("why")
+    assert "Not taken yet: G_UL to E_UL, ohms: 9.9" in talk.type("9.9x")
+    assert talk.record == before
+    assert talk.type("9.9k").startswith("1. G_UL to E_UL, ohms: 9.9k After 1 reading")
+
+
+@pytest.mark.parametrize("confirmed", ["yes", "9.9", "G_UL E_UL ohms 9.9"])
+def test_a_number_without_k_may_be_meant(confirmed: str) -> None:
+    """Confirmed by yes or by the same again, it is recorded with its unit, and nothing asks about it any more."""
+    talk = started("six-switch-bridge")
+    talk.type("G_UL E_UL 9.9")
+    assert "1. G_UL to E_UL, ohms: 9.9 ohm" in talk.type(confirmed)
+    (taken,) = parse_readings(talk.record.encode(), "s", BRIDGE).readings
+    assert (taken.text, taken.value) == ("9.9 ohm", 9.9)
+    assert "write 9.9k" not in talk.said
+
+
+@pytest.mark.parametrize(("confirmed", "taken"), [("OL", "OL"), ("yes", "1 V"), ("1", "1 V"), ("1.000", "1.000")])
+def test_a_lone_one_is_asked_about(confirmed: str, taken: str) -> None:
+    """A lone 1 in diode mode is how many displays show overload: it is asked which of the two it was."""
+    talk = started("six-switch-bridge")
+    said = talk.type("U N diode 1")
+    assert "If overload was meant, write OL; if 1 V, write 1.000" in said
+    assert talk.record.count('"reading"') == 0
+    talk.type(confirmed)
+    (reading,) = parse_readings(talk.record.encode(), "s", BRIDGE).readings
+    assert (reading.probing.red, reading.probing.black, reading.text) == ("U", "N", taken)
+
+
+def _resumed_with(*lines: str) -> Talk:
+    """Return a session taken up again from a file that was kept without its questions."""
+    record = started("six-switch-bridge").record + "".join(
+        reading_line(Probing(red, black, mode), text)
+        for red, black, mode, text in (line.split(maxsplit=3) for line in lines)
+    )
+    known, readings = resume(record.encode(), "s", BRIDGE, Briefing())
+    talk = Talk(BenchSession(BRIDGE, known, readings, resumed=True, certain=0.51))
+    talk.type("0")
+    talk.record = record + talk.record
+    return talk
+
+
+@pytest.mark.slow
+def test_no_verdict_while_a_number_is_in_question() -> None:
+    """A file that condemns by a lost k gets no verdict before that reading is confirmed, doubted or read again."""
+    kept = ("U P diode 0.41", "N U diode 0.41", "N P diode 0.75", "G_UL E_UL ohms 9.9")
+    talk = _resumed_with(*kept)
+    assert "No verdict before reading 4 is settled" in " ".join(talk.said.split())
+    assert not talk.concluded
+    assert "No verdict before reading 4" in talk.type("N W 0.41")
+    assert not talk.concluded
+    assert "Reading 4 is as written: G_UL to E_UL, ohms: 9.9 ohm" in talk.type("yes")
+    assert talk.concluded
+    assert "replace Q_UL" in " ".join(talk.said.split())
+    assert [one.text for one in parse_readings(talk.record.encode(), "s", BRIDGE)][3] == "9.9 ohm"
+    again = _resumed_with(*kept)
+    said = again.type("9.9k")
+    assert "In place of reading 4" in said
+    assert "No verdict" not in said
+    stands = parse_readings(again.record.encode(), "s", BRIDGE).readings
+    assert [(one.text, one.doubted) for one in stands[3:]] == [("9.9", True), ("9.9k", False)]
+    doubted = _resumed_with(*kept)
+    assert "No verdict" not in doubted.type("doubt 4")
+
+
+@pytest.mark.slow
+def test_after_a_verdict_one_can_still_go_back() -> None:
+    """A verdict leaves a prompt: why, list and another reading work there, undo opens the session, Enter ends it."""
+    hand, talk = MeterHand.on(COOKTOP, "Q_L:ce-short"), started()
+    while not talk.concluded:
+        _take_what_is_asked(hand, talk)
+    last = talk.answer.lines[-1]
+    count = len(talk.session.readings)
+    assert "the current goes" in talk.type("why")
+    assert talk.concluded
+    assert "Readings so far" in talk.type("list")
+    assert talk.answer.lines[-1] == last
+    assert "no reading is proposed" in talk.type("0.41")
+    assert talk.concluded
+    known, readings = resume(talk.record.encode(), "s", COOKTOP, Briefing())
+    again = Talk(BenchSession(COOKTOP, known, readings, resumed=True))
+    while again.answer.prompt.endswith("volts? "):
+        again.type("0")
+    assert again.concluded
+    assert again.answer.lines[-1] == last
+    for one in (talk, again):
+        assert "Taken back" in one.type("undo")
+        assert len(one.session.readings) == count - 1
+        assert not one.concluded
+    while not talk.concluded:
+        _take_what_is_asked(hand, talk)
+    for ended in ("", "stop"):
+        talk.session._ending = last
+        answer = talk.session.hear(ended)
+        assert answer.done
+        assert answer.lines == ()
+
+
+def test_a_doubt_is_taken_back() -> None:
+    """Trust takes a doubt back, by number or the last one; the record says so; what is not doubted is named."""
+    talk = started()
+    talk.type("P N diode OL", "doubt 1")
+    assert "marked as doubtful already; trust 1" in talk.type("doubt 1")
+    assert "Reading 1 is no longer marked as doubtful: P to N, diode: OL" in talk.type("trust")
+    assert [one.doubted for one in parse_readings(talk.record.encode(), "s", COOKTOP)] == [False]
+    assert [one.doubted for one in talk.session.readings] == [False]
+    assert "reading 1 is not marked as doubtful; marked: none" in talk.type("trust 1")
+    assert "trust 3: takes doubt 3 back" in talk.type("help")
+
+
+def test_a_proposal_says_that_the_display_climbs() -> None:
+    """Where a good board's display climbs, as the bus capacitor makes it, the proposal says so, and only there."""
+    talk = started("six-switch-bridge")
+    session = talk.session
+    assert session._advice is not None
+    for place, said in ((Probing("P", "U", "ohms"), True), (Probing("G_UL", "E_UL", "ohms"), False)):
+        session._advice = NextReading(place, 1.0, 1.0, (), "about 100k")
+        shown = forecast(BRIDGE, load_meter(), Setup(), [place])[0].state
+        assert (shown == "climbing") is said
+        assert ("there, climbing." in talk.type("")) is said
