@@ -29,6 +29,9 @@ Index = NDArray[np.intp]
 MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
 LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no way to the reading: a fault may open one
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
+OFF_SPREAD = (
+    3.0  # ln, over a decade either way: what an unpowered output stage passes, if any; common practice, no source
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +167,10 @@ class AnswerSolver:
         self.drop_variance = np.array(spread) ** 2
         tolerance = np.zeros(len(circuit.linear_siemens))
         for (ref, slot), row in circuit.linear_rows.items():
-            if slot in ("main", "off"):
+            if slot == "main":
                 tolerance[row] = 0.5 * circuit.parts[ref].tolerance
+            elif slot == "off":
+                tolerance[row] = OFF_SPREAD
         self.tolerance_variance = tolerance**2
 
     def solve(

@@ -553,7 +553,8 @@ def _integrate(
     left = gap - np.einsum("kru,ku->kr", loads, shift)
     quadratic = np.sum(weight * left**2, axis=1) + np.sum(shift**2, axis=1)
     log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi) + stretch, 0.0)
-    honest = np.array([1.0 - model.slip - model.false_open for model in models])
+    wrong = np.stack([model.slip_at(mean[:, r]) for r, model in enumerate(models)], axis=1)
+    honest = 1.0 - wrong - np.array([model.false_open for model in models])
     joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
     joint += np.sum(np.where(counted, np.log(honest * undisturbed), other), axis=1)
     severe = weigh_severities(shift[:, -2:], np.diagonal(covariance, axis1=1, axis2=2)[:, -2:], sigma)
@@ -564,7 +565,7 @@ def _integrate(
     residual = left / remaining
     spread = own / np.sqrt(remaining)
     log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi) - stretch
-    slip = np.log(np.array([model.slip * model.slip_density for model in models]) + early)
+    slip = np.log(wrong * np.array([model.slip_density for model in models]) + early)
     # in logarithms: a slip well inside what drops may do alone can be a hundred deviations off what the others lead to
     log_ratio = np.where(counted, slip - np.log(honest) - log_expected, -np.inf)
     log_any = np.logaddexp(0.0, np.logaddexp.reduce(log_ratio, axis=1, initial=-np.inf))

@@ -40,6 +40,7 @@ WRONG_READING = 0.012  # wrong terminal or wrong digits; manual entry goes wrong
 ANY_OUTCOME = 0.3  # how often a reading of an unknown board is OL, or climbs
 HIGH_OHMS = 100e3  # from here on a junction's leakage, the range and fingers on the tips decide what is read
 HIGH_OHMS_SLIP = 0.08  # and this often something else is shown; common practice, no source
+FIRM_OHMS = 10e3  # what should read less than this is not made high ohms by fingers; a bad contact reads OL
 DOUBTED_SLIP = 0.3  # a reading its own technician doubts
 WRONG_TERMINAL_SHARE = (
     0.7  # of wrong numbers; the wrong terminal is commoner than wrong digits; common practice, no source
@@ -80,6 +81,8 @@ class ReadingModel:
         Mode and range that share a gain error.
     slip, false_open : float
         Probability of a wrong number and of a false OL [1].
+    loose_slip : float
+        Probability of a wrong number where high ohms or OL are predicted [1].
     slip_density : float
         Density of a wrong number [1/unit].
     unknown_board : float
@@ -94,10 +97,16 @@ class ReadingModel:
     gain_sd: float
     gain: str
     slip: float
+    loose_slip: float
     false_open: float
     slip_density: float
     unknown_board: float
     to_ol: bool
+
+    def slip_at(self, mean: Array) -> Array:
+        """Return the probability of a wrong number where displays of these values are predicted [1]."""
+        with np.errstate(invalid="ignore"):
+            return np.where(mean < FIRM_OHMS, self.slip, self.loose_slip)
 
     @property
     def in_ohms(self) -> bool:
@@ -174,16 +183,15 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
         density = _slip_density(value, density, others, digits_sd)
     if kind in ("beep", "chirp"):
         value = meter.beep_ohms
-    doubt = DOUBTED_SLIP if reading.doubted else 0.0
-    if mode == "ohms" and at > HIGH_OHMS:
-        doubt = max(doubt, HIGH_OHMS_SLIP)
+    slip = max(WRONG_READING, DOUBTED_SLIP if reading.doubted else 0.0)
     return ReadingModel(
         kind=kind,
         value=value,
         digits_sd=digits_sd,
         gain_sd=gain_sd,
         gain=gain,
-        slip=max(WRONG_READING, doubt),
+        slip=slip,
+        loose_slip=max(slip, HIGH_OHMS_SLIP) if mode == "ohms" and at > HIGH_OHMS else slip,
         false_open=max(FALSE_OL, DOUBTED_SLIP if reading.doubted else 0.0),
         slip_density=density,
         unknown_board=unknown_board,
@@ -359,7 +367,8 @@ def early_density(model: ReadingModel, turn_on: Array, mean: Array) -> Array:
         return np.zeros(np.shape(mean))
     z = np.where(np.isfinite(turn_on), (model.value - turn_on) / THRESHOLD_SPREAD_V, 40.0)
     density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / (THRESHOLD_SPREAD_V * math.sqrt(2.0 * math.pi))
-    answer: Array = (1.0 - model.slip - model.false_open) * np.where(model.value < mean, density, 0.0)
+    honest = 1.0 - model.slip_at(mean) - model.false_open
+    answer: Array = honest * np.where(model.value < mean, density, 0.0)
     return answer
 
 
@@ -382,9 +391,10 @@ def early_share(model: ReadingModel, turn_on: Array, mean: Array) -> Array:
 def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask, kept: Array) -> Array:
     settled = np.where(course.moving, SETTLED_SHARE, 1.0)
     passing = course.density(model.value, model.digits_sd, by_decades=model.in_ohms)
-    honest = (1.0 - model.slip - model.false_open) * kept
+    wrong = model.slip_at(mean)
+    honest = (1.0 - wrong - model.false_open) * kept
     density = settled * _normal_density(model.value, mean, sd, ratio) + (1.0 - settled) * passing
-    answer: Array = honest * density + model.slip * model.slip_density
+    answer: Array = honest * density + wrong * model.slip_density
     return answer
 
 
@@ -393,19 +403,20 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ra
     creeps = course.rises if model.kind == "climbing" else course.falls
     if model.to_ol:
         right_way = right_way & course.reaches_open
-    honest = (1.0 - model.slip) * STATE_NAMED_RIGHT
+    wrong = model.slip_at(mean)
+    honest = (1.0 - wrong) * STATE_NAMED_RIGHT
     if math.isnan(model.value):
         # who writes that it ran to OL saw it arrive; who writes only climbing saw it still on its way
         seen = creeps & course.reaches_open if model.to_ol else right_way
-        named: Array = honest * seen.astype(np.float64) + (1.0 - honest)
+        named: Array = honest * seen + (1.0 - honest)
         return named
     at_dwell = _normal_density(model.value, mean, sd, ratio)
     caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)
     late = np.where(creeps, LATE_SHARE * at_dwell, 0.0)
     density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, late)
     # the wrong word for what was read right is one mistake; a wrong number as well is a slip
-    misnamed = (1.0 - model.slip) * (1.0 - STATE_NAMED_RIGHT)
-    answer: Array = honest * density + misnamed * at_dwell + model.slip * model.slip_density
+    misnamed = (1.0 - wrong) * (1.0 - STATE_NAMED_RIGHT)
+    answer: Array = honest * density + misnamed * at_dwell + wrong * model.slip_density
     return answer
 
 

@@ -8,13 +8,14 @@ uncertain.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
+from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, OFF_SPREAD
 from bridge.board import Board, Part
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault, has_severity, severity_nodes
@@ -103,9 +104,11 @@ def _own_values(part: Part, batch_v: float, rng: np.random.Generator, part_sprea
     for name in ("drop_1ma", "on_drop_1ma"):
         if name in values:
             values[name] = max(values[name] + own, 0.05)
-    for name in ("ohms", "farads", "off_ohms"):
+    for name in ("ohms", "farads"):
         if name in values:
             values[name] *= max(1.0 + float(rng.normal(0.0, 0.5 * part_spread * part.tolerance)), 0.05)
+    if "off_ohms" in values:
+        values["off_ohms"] *= math.exp(float(rng.normal(0.0, part_spread * OFF_SPREAD)))
     if "gate_threshold" in values:
         values["gate_threshold"] += float(rng.normal(0.0, part_spread * THRESHOLD_SPREAD_V))
     specs = PART_KINDS[part.kind].values  # at the edge of what a board file may hold, a drawn value stays within it

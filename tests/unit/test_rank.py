@@ -16,7 +16,7 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Candidate, Ranking
-from bridge.readings import Reading
+from bridge.readings import Reading, parse_readings
 from tests.physics.benchboards import bare_bridge, make_board, part, resistor
 
 METER = load_meter()
@@ -128,6 +128,35 @@ class TestKnownFaults:
         suspect = {guess.part for guess in ranking.candidates[0].faults}
         assert suspect <= {"Q_UH", "RGE_UH"}
         assert position(ranking, "Q_UH:ge-short") < 10
+
+
+class TestOpenGateResistor:
+    """Across an open gate resistor lies what an unpowered driver passes, which nobody knows to better than a decade."""
+
+    SHEET = (
+        "red,black,mode,reading\nN,U,diode,0.415\nN,V,diode,0.417\nN,W,diode,0.413\nU,P,diode,0.414\n"
+        "V,P,diode,0.416\nW,P,diode,0.418\nG_UL,E_UL,ohms,9.95k\nG_VL,E_VL,ohms,9.97k\n"
+    )
+
+    def suspicion(self, *lines: str) -> float:
+        """Return how suspect the gate resistor is once these lines are added to good readings."""
+        board = load_board("six-switch-bridge")
+        sheet = self.SHEET + "".join(f"{line}\n" for line in lines)
+        ranking = rank(board, METER, Setup(), parse_readings(sheet.encode(), "sheet.csv", board).readings)
+        assert ranking.fit.ok
+        return max((entry.probability for entry in ranking.parts if entry.part == "RG_UL"), default=0.0)
+
+    @pytest.mark.parametrize("shown", ["0.5M", "1.02M", "1.5M", "8M"])
+    def test_megohms_are_the_driver(self, shown: str) -> None:
+        """Any reading of half a megohm and more where 22 ohm should be condemns the gate resistor."""
+        assert self.suspicion(f"GD_UL,G_UL,ohms,{shown}") > 0.8
+
+    def test_open_both_ways_is_no_bad_contact(self) -> None:
+        """One OL may be a bad contact; OL both ways is more likely the resistor, of all parts."""
+        assert self.suspicion("GD_UL,G_UL,ohms,22.1") < 0.01
+        once = self.suspicion("GD_UL,G_UL,ohms,OL")
+        assert 0.1 < once < 0.4
+        assert self.suspicion("GD_UL,G_UL,ohms,OL", "G_UL,GD_UL,ohms,OL") > max(0.45, once)
 
 
 class TestFit:
