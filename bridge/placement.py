@@ -29,6 +29,12 @@ __all__ = [
 CONNECTABLE = ("motor", "coil", "transformer", "brake-resistor", "mains")
 LONGEST_LEAD = 140  # a part and a pin of the longest names a board file may use, and the point
 HIGHEST_HOLD_VOLTS = 30.0  # gates are good for +/-20 to 30 V (absolute maxima of data sheets, from memory)
+SAME_MODE = {  # other words of the bench
+    **dict.fromkeys(("ohm", "\N{GREEK SMALL LETTER OMEGA}", "r", "resistance"), "ohms"),
+    **dict.fromkeys(("diodes", "diode test"), "diode"),
+    **dict.fromkeys(("volt", "v", "dcv", "vdc", "v dc", "dc v"), "volts"),
+    **dict.fromkeys(("beep", "buzzer"), "continuity"),
+}
 ACCEPTED_HOLD = "UH@12, UH@12/100 (behind 100 ohm), UH@0 (gate tied to emitter), several separated by spaces"
 
 
@@ -82,7 +88,7 @@ def parse_mode(text: str, meter: MeterProfile) -> tuple[str, str | None]:
     Parameters
     ----------
     text : str
-        As typed; upper case is accepted.
+        As typed; upper case and the words of ``SAME_MODE`` are accepted.
     meter : MeterProfile
         The meter whose ranges can be named.
 
@@ -93,6 +99,7 @@ def parse_mode(text: str, meter: MeterProfile) -> tuple[str, str | None]:
     """
     mode, colon, range_name = text.strip().partition(":")
     mode = mode.strip().lower()
+    mode = SAME_MODE.get(mode, mode)
     if mode not in METER_MODES or (colon and mode != "ohms"):
         ranges = f"ohms:{meter.ohms[0].name}" if meter.ohms else "ohms:2k"
         raise InputError(f"{quoted(text)}; accepted: diode, ohms, {ranges} (a range), continuity, volts", where="mode")

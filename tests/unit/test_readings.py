@@ -832,3 +832,24 @@ def test_a_wrong_head_is_refused(key: str, value: str) -> None:
     head = head_line("leg", "handheld", Setup()).strip()
     with pytest.raises(InputError, match="line 1"):
         parse_readings((head[:-1] + f', "{key}": {value}}}').encode(), "j", BOARD)
+
+
+@pytest.mark.parametrize(
+    ("word", "mode"),
+    [
+        ("Ohm", "ohms"),
+        ("\N{OHM SIGN}", "ohms"),
+        ("\N{GREEK CAPITAL LETTER OMEGA}", "ohms"),
+        ("OHM:20k", "ohms:20k"),
+        ("DCV", "volts"),
+        ("V", "volts"),
+        ("Diode test", "diode"),
+        ("buzzer", "continuity"),
+    ],
+)
+def test_other_words_for_a_mode(word: str, mode: str) -> None:
+    """The bench's other words for a mode mean that mode, a range behind it or not."""
+    value = "beep" if mode == "continuity" else "0.4"
+    sheet = f"red,black,mode,reading\nN,U,{word},{value}\n".encode()
+    (reading,) = parse_readings(sheet, "sheet.csv", load_board("six-switch-bridge"), load_meter()).readings
+    assert reading.probing.mode_text == mode
