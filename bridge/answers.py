@@ -29,9 +29,9 @@ Index = NDArray[np.intp]
 MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
 LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no way to the reading: a fault may open one
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
-OFF_SPREAD = (
-    3.0  # ln, over a decade either way: what an unpowered output stage passes, if any; common practice, no source
-)
+# ln: what an unpowered output stage passes is at most a few times what its board file says, and may be nothing at all;
+# common practice, no source
+OFF_SPREAD_DOWN, OFF_SPREAD_UP = 0.7, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,8 +169,9 @@ class AnswerSolver:
         for (ref, slot), row in circuit.linear_rows.items():
             if slot == "main":
                 tolerance[row] = 0.5 * circuit.parts[ref].tolerance
-            elif slot == "off":
-                tolerance[row] = OFF_SPREAD
+        self.off_rows = np.array(
+            [row for (_, slot), row in circuit.linear_rows.items() if slot == "off"], dtype=np.intp
+        )
         self.tolerance_variance = tolerance**2
 
     def solve(
@@ -285,7 +286,12 @@ class AnswerSolver:
         variance = self.drop_variance @ by_drop**2
         a, b = circuit.linear_a, circuit.linear_b
         row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])
-        variance += self.tolerance_variance @ (row_power * points.siemens) ** 2
+        by_conductance = row_power * points.siemens
+        variance += self.tolerance_variance @ by_conductance**2
+        # beside a lower resistance it hardly shows how much less than expected such a path passes
+        by_off = np.abs(by_conductance[self.off_rows])
+        shown = np.divide(by_off, np.abs(jack), out=np.zeros_like(by_off), where=by_off < np.abs(jack))
+        variance += np.sum((by_off * (OFF_SPREAD_DOWN + (OFF_SPREAD_UP - OFF_SPREAD_DOWN) * shown)) ** 2, axis=0)
         variance += self._threshold_variance(points, voltage, adjoint)
         load = np.array([self.classes.severity_slope(points, which, row_power) for which in faults])
         charges = np.zeros(points.size, dtype=bool)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, OFF_SPREAD
+from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, OFF_SPREAD_DOWN, OFF_SPREAD_UP
 from bridge.board import Board, Part
 from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault, has_severity, severity_nodes
@@ -108,7 +108,8 @@ def _own_values(part: Part, batch_v: float, rng: np.random.Generator, part_sprea
         if name in values:
             values[name] *= max(1.0 + float(rng.normal(0.0, 0.5 * part_spread * part.tolerance)), 0.05)
     if "off_ohms" in values:
-        values["off_ohms"] *= math.exp(float(rng.normal(0.0, part_spread * OFF_SPREAD)))
+        z = float(rng.normal(0.0, part_spread))
+        values["off_ohms"] *= math.exp(z * (OFF_SPREAD_UP if z > 0.0 else OFF_SPREAD_DOWN))
     if "gate_threshold" in values:
         values["gate_threshold"] += float(rng.normal(0.0, part_spread * THRESHOLD_SPREAD_V))
     specs = PART_KINDS[part.kind].values  # at the edge of what a board file may hold, a drawn value stays within it
