@@ -6,6 +6,7 @@ from bridge.advise import EFFORTS, Reach
 from bridge.board import Board
 from bridge.probing import Probing
 from bridge.separate import reachable_probings
+from bridge.suspect import CONNECTABLE
 from bridge.travel import order_by_movement
 from bridge.worksheet import rail_probings
 
@@ -18,8 +19,9 @@ RAILS = frozenset(("P", "N"))
 def puzzle_probings(board: Board, reach: str) -> tuple[Probing, ...]:
     """Return the readings of a puzzle's worksheet, in the order in which the leads move least.
 
-    Each main terminal is read to both rails, both ways, and the rails to each other; then, as far as the reach goes,
-    every gate lead, and every switch with its gate held.
+    Each main terminal is read to both rails, both ways, and the rails to each other, and terminals that a load left
+    connected would join, to each other; then, as far as the reach goes, every gate lead, and every switch with its gate
+    held.
 
     Parameters
     ----------
@@ -35,9 +37,17 @@ def puzzle_probings(board: Board, reach: str) -> tuple[Probing, ...]:
     if len(rails) == len(RAILS):
         # other rails lie on P or N but for a resistor or a relay: they are read as any terminal
         diode = [one for one in diode if {one.red, one.black} & rails]
+    diode += _across_loads(board)
     rest = [one for one in reachable_probings(board) if one.hold or {one.red, one.black} in _gates(board)]
     asked = [one for one in (*diode, *rest) if allowed.allows(board, one)]
     return order_by_movement(board, list(dict.fromkeys(asked)))
+
+
+def _across_loads(board: Board) -> list[Probing]:
+    """Return a reading across each load: from the rails a motor between like legs is not to be seen."""
+    main = {board.net_of(name): name for name in reversed(board.main_terminals)}
+    ends = [tuple(part.pins.values()) for part in board.parts.values() if part.when in CONNECTABLE]
+    return [Probing(main[red], main[black]) for red, black in ends if red in main and black in main]
 
 
 def _gates(board: Board) -> list[set[str]]:
