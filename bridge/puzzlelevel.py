@@ -10,7 +10,7 @@ best known predictor of the time people need: Pelanek, Difficulty rating of sudo
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import networkx as nx
@@ -21,11 +21,22 @@ from bridge.advise import CERTAIN, ENOUGH_BITS, probing_cost
 from bridge.board import Board
 from bridge.gain import SLIP, expected_gain, joint_shares, outcomes_of
 from bridge.probing import Probing
+from bridge.puzzleopen import WELL_OPEN
 from bridge.puzzlerows import Rows
 
-__all__ = ["LEVEL_STEPS", "Effort", "Step", "holds_answer", "measure_effort", "prior_weights", "reading_worths"]
+__all__ = [
+    "LEVEL_STEPS",
+    "Effort",
+    "Further",
+    "Step",
+    "holds_answer",
+    "measure_effort",
+    "prior_weights",
+    "reading_worths",
+]
 
 Array = NDArray[np.float64]
+Further = Callable[[Sequence["Step"]], tuple["Step", ...]]
 
 LOOKED_AT = 120  # explanations, the most probable ones, among which a reading is chosen
 TRIAL = 8.0  # effort of replacing a part in vain, a main terminal read is 1; common practice, no source
@@ -150,12 +161,14 @@ def _best_sequence(
     cost = [probing_cost(board, one) for one in probings]
     apart = rows.apart(truth)
     right = holds_answer(rows, answers)
+    rivals = _rivals(rows, apart, answers)
     weight = prior_weights(rows)
     left = list(range(len(probings)))
     steps: list[Step] = []
     while left:
         share = float(weight[right].sum() / weight.sum())
-        if share >= certain:
+        open_too = max((float(weight[those].sum() / weight.sum()) for those in rivals), default=0.0)
+        if share >= certain and open_too <= WELL_OPEN:
             break
         worths = reading_worths(rows, weight, left)
         best = max(range(len(left)), key=lambda place: worths[place] / cost[left[place]])
@@ -167,6 +180,15 @@ def _best_sequence(
         bits = math.log2(max(after, 1e-12) / max(share, 1e-12))
         steps.append(Step(probings[row], cost[row], worths[best], bits))
     return tuple(steps)
+
+
+def _rivals(rows: Rows, apart: NDArray[np.bool_], answers: Sequence[frozenset[str]]) -> list[list[int]]:
+    """Return explanations that some reading tells from the planted one, by what they have replaced."""
+    found: dict[frozenset[str], list[int]] = {}
+    for number in np.flatnonzero(apart.any(axis=0)).tolist():
+        if rows.who[number].target not in answers:
+            found.setdefault(rows.who[number].target, []).append(number)
+    return list(found.values())
 
 
 class _Novice:
@@ -241,6 +263,7 @@ def measure_effort(
     answers: Sequence[frozenset[str]],
     rest: dict[frozenset[str], int],
     certain: float = CERTAIN,
+    further: Further | None = None,
 ) -> Effort:
     """Return what a puzzle takes.
 
@@ -260,8 +283,12 @@ def measure_effort(
         What is left of the planted faults while only these packages are bad: explanations, by packages.
     certain : float
         How probable the answer is when the best solver stops [1].
+    further : callable, optional
+        Goes on with the best sequence where these explanations are told apart, for there are more.
     """
     best = _best_sequence(board, probings, rows, truth, answers, certain)
+    if further is not None:
+        best += further(best)
     from_good = rows.apart(0)
     odd = np.flatnonzero(from_good[:, truth]).tolist()
     novice = _Novice(board, probings)

@@ -13,7 +13,7 @@ from multiprocessing import get_context
 
 import numpy as np
 
-from bridge.advise import CERTAIN
+from bridge.advise import CERTAIN, ENOUGH_BITS, probing_cost
 from bridge.board import load_board
 from bridge.errors import InputError
 from bridge.faults import Fault
@@ -24,20 +24,24 @@ from bridge.puzzlebench import PuzzleBench, possible_errors, written
 from bridge.puzzlebeside import names_beside
 from bridge.puzzledraw import Wish, draw_bench, draw_plant, wished_faults
 from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
-from bridge.puzzlelevel import Effort, measure_effort
+from bridge.puzzlelevel import Effort, Further, Step, measure_effort, reading_worths
+from bridge.puzzleopen import WELL_OPEN, Weighing
 from bridge.puzzleproof import LEFT_OPEN, Proof, Prover, Rejected
 from bridge.puzzlerows import Rows, packages_of, rows_of_errors, rows_of_sets
 from bridge.puzzlesheet import REACHES, puzzle_probings
 from bridge.puzzlestory import TASK, tell_story
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
-from bridge.table import build_space
+from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, NoAnswerError
 from bridge.wording import listed, quoted
 
 __all__ = ["Made", "Order", "PuzzleMaker", "identity", "make_puzzles"]
 
 COMPANIONS = 10  # faults that make up pairs beside each planted one, for the solver to rule out
+FURTHER_BITS = (
+    0.05  # for each effort, while no other list is well open: for less nobody reads on; common practice, no source
+)
 SHARE_STEPS = 1000  # to a tenth of a percent a key states its probability, rounded down: nothing is 100 %
 GAP_DIGITS = 4
 MOST_DRAWS = 400  # for each puzzle wanted
@@ -152,19 +156,17 @@ class PuzzleMaker:
             raise Rejected(LIKE_ANOTHER)
         rows, truth, rest = self._rows(damage, error)
         self._glance(rows, truth, rest, damage, error)
-        effort = None
         if self.order.levels:  # the planted list is the first answer, mostly the only one: the proof can be spared
-            effort = self._effort(rows, truth, rest, [self._target(damage, error)])
-            self._need_level(effort)
+            self._need_level(self._effort(rows, truth, rest, [self._target(damage, error)]))
         bench = draw_bench(self.board, self.meter, self.setup, damage, error, rng)
         try:
             readings = bench.readings(self.probings)
         except NoAnswerError:
             raise Rejected("a reading has no answer") from None
         proof = self.prover.prove_error(error, self.errors, readings) if error else self.prover.prove(damage, readings)
-        if effort is None or len(proof.answers) > 1:
-            effort = self._effort(rows, truth, rest, [frozenset(answer) for answer in proof.answers])
-            self._need_level(effort)
+        answers = [frozenset(answer) for answer in proof.answers]
+        effort = self._effort(rows, truth, rest, answers, self._further(damage, answers, readings))
+        self._need_level(effort)
         return self._key(number, bench, readings, proof, effort)
 
     def attempt(self, number: int, known: Collection[object] = ()) -> Key | str:
@@ -198,12 +200,14 @@ class PuzzleMaker:
         space = self.prover.space
         kin: list[tuple[Damage, float]] = [(damage, self._log_prior(damage))]
         kin += [((one,), self._log_prior((one,))) for one in damage] if len(damage) > 1 else []
-        if len(damage) == 2:
-            usual = np.argsort(-space.priors.log_single, kind="stable")
-            for one in damage:
-                others = [space.faults[k] for k in usual.tolist() if space.faults[k].part != one[0].part]
-                pairs = [tuple(sorted((one, (other, None)), key=lambda item: item[0])) for other in others[:COMPANIONS]]
-                kin += [(pair, self._log_prior(pair)) for pair in pairs]
+        for one in damage:
+            pairs = [
+                tuple(sorted((one, (other, None)), key=lambda item: item[0]))
+                for other in space.faults
+                if other.part != one[0].part
+            ]
+            likely = sorted(((self._log_prior(pair), pair) for pair in pairs), key=lambda item: -item[0])
+            kin += [(pair, prior) for prior, pair in likely[:COMPANIONS]]
         count = len(rows.who)
         rows = rows.with_more(rows_of_sets(self.board, self.meter, self.setup, self.probings, kin))
         rest = {
@@ -234,9 +238,46 @@ class PuzzleMaker:
                 raise Rejected(LEFT_OPEN)
 
     def _effort(
-        self, rows: Rows, truth: int, rest: dict[frozenset[str], int], answers: Sequence[frozenset[str]]
+        self,
+        rows: Rows,
+        truth: int,
+        rest: dict[frozenset[str], int],
+        answers: Sequence[frozenset[str]],
+        further: Further | None = None,
     ) -> Effort:
-        return measure_effort(self.board, self.probings, rows, truth, answers, rest, self.order.stated)
+        return measure_effort(self.board, self.probings, rows, truth, answers, rest, self.order.stated, further)
+
+    def _further(self, damage: Damage, answers: Sequence[frozenset[str]], readings: Sequence[Reading]) -> Further:
+        """Return what asks the ranking, and so every pair, whether readings settle the answer, and which one is next.
+
+        Of a good board most faults leave no trace: there its readings end where none tells more.
+        """
+        weighing = Weighing(self.board, self.meter, self.setup, self.order.reach, damage, answers)
+        shown = {one.probing: one for one in readings}
+        cost = {one: probing_cost(self.board, one) for one in self.probings}
+
+        def further(steps: Sequence[Step]) -> tuple[Step, ...]:
+            taken = [step.probing for step in steps]
+            if not taken or not answers[0]:
+                return ()
+            memory = TableMemory()  # none of other draws: the same seed gives the same key
+            standing = weighing.after([shown[one] for one in taken], memory)
+            more: list[Step] = []
+            while not standing.settles(self.order.stated) and len(taken) < len(self.probings):
+                left = [number for number, one in enumerate(self.probings) if one not in taken]
+                explanations, (weight,) = weighing.explanations([standing], self.probings)
+                worths = dict(zip(left, reading_worths(explanations, weight, left), strict=True))
+                best = max(left, key=lambda number: worths[number] / cost[self.probings[number]])
+                least = ENOUGH_BITS if standing.rival > WELL_OPEN else FURTHER_BITS * cost[self.probings[best]]
+                if worths[best] < least:
+                    break
+                taken.append(self.probings[best])
+                after = weighing.after([shown[one] for one in taken], memory)
+                more.append(Step(taken[-1], cost[taken[-1]], worths[best], after.bits_since(standing)))
+                standing = after
+            return tuple(more)
+
+        return further
 
     def _key(self, number: int, bench: PuzzleBench, readings: Sequence[Reading], proof: Proof, effort: Effort) -> Key:
         shown = {one.probing: written(one) for one in readings}

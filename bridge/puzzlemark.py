@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import parse_fault
+from bridge.meter import MeterProfile
 from bridge.places import Place, place_parts
 from bridge.plainsheet import read_sheet
 from bridge.puzzlebeside import load_beside
 from bridge.puzzlefile import Key
+from bridge.puzzlemodes import ModesLeft, given_readings, modes_left
 from bridge.puzzlereply import Reply, parse_reply
 from bridge.textfile import decode_text, shown_source
 from bridge.wording import listed, quoted
@@ -26,6 +28,8 @@ FOUND_POINTS = 40.0  # for every part of a list, where the list as a whole is wr
 LEG_POINTS = 15.0  # for a part not found, where another of its leg was named
 EXTRA_POINTS = 10.0  # off for each part condemned for nothing
 THRIFTY, WASTEFUL = 1.5, 5.0  # times the best solver's effort: all of the points, none of them
+SPARE = 2.0  # effort that making sure may cost on top of the best solver's, however little that is
+NAME = re.compile(r"(?:(?:puzzle|key)[-_ ]?)?0*([0-9]{1,6})(?:\.(?:json|csv|html))?", re.IGNORECASE)
 SIDE = re.compile(r"(?:H|L|[1-4])(?=_\d+$|$)")
 
 
@@ -63,10 +67,13 @@ class Marker:
         Its key.
     board : Board
         Its board.
+    modes : callable, optional
+        Says which sets of faults in a right list the readings that were had leave open: each of them is right. Without
+        it those alone are that the key has.
     """
 
-    def __init__(self, key: Key, board: Board) -> None:
-        self.key, self.board = key, board
+    def __init__(self, key: Key, board: Board, modes: ModesLeft | None = None) -> None:
+        self.key, self.board, self._modes_left = key, board, modes
         self.answers = [frozenset(answer) for answer in key.answers] if not key.error else [frozenset()]
         self._places: Mapping[str, Place] = place_parts(board)
         self._same = [frozenset(faults) for faults in key.same]
@@ -98,7 +105,8 @@ class Marker:
             share = 0.0
             if right:
                 least = max(self.key.effort.solver, 1.0)
-                share = min(max((WASTEFUL - effort / least) / (WASTEFUL - THRIFTY), 0.0), 1.0)
+                free, wasted = max(THRIFTY * least, least + SPARE), WASTEFUL * least
+                share = min(max((wasted - effort) / (wasted - free), 0.0), 1.0)
             parts.append(("economy of readings", ECONOMY_POINTS * share * settled, ECONOMY_POINTS))
         # whole points, so that those shown add up
         parts = [(what, float(math.floor(points + 0.5)), most) for what, points, most in parts]
@@ -126,7 +134,16 @@ class Marker:
     def _modes(self, reply: Reply) -> float:
         """Return which share of what is wrong was named, by the explanation the readings leave open that fits best."""
         named = {str(fault) for fault in reply.faults}
-        return max((len(named & one) / max(len(one), len(named)) for one in self._same if one), default=1.0)
+
+        def share(sets: Sequence[frozenset[str]]) -> float:
+            return max((len(named & one) / max(len(one), len(named)) for one in sets if one), default=1.0)
+
+        known = share(self._same)
+        left = self._modes_left(reply.packages) if self._modes_left and named and known < 1.0 else []
+        if not left:
+            return known
+        fewest = min(map(len, left))  # with more of them, what hides beside a fault would count for half of it
+        return max(known, share([one for one in left if len(one) == fewest or one == named]))
 
     def _misunderstood(self, reply: Reply, right: bool, modes: float) -> tuple[str, ...]:
         if right:
@@ -195,11 +212,14 @@ class ClassMarks:
         What was misunderstood, how often, and of which puzzles.
     refused : tuple of InputError
         Answers that could not be marked, each with its line.
+    doubts : tuple of str
+        Names that may be one person's, each with its lines.
     """
 
     rows: tuple[MarkedRow, ...]
     misunderstood: tuple[tuple[str, int, tuple[str, ...]], ...]
     refused: tuple[InputError, ...]
+    doubts: tuple[str, ...] = ()
 
 
 def mark_class(keys: Sequence[Key], data: bytes, source: str, key_source: str = "KEY") -> ClassMarks:
@@ -223,15 +243,16 @@ def mark_class(keys: Sequence[Key], data: bytes, source: str, key_source: str = 
     """
     where = shown_source(source)
     markers: dict[int, Marker] = {}
-    boards: dict[str, Board] = {}
+    known: dict[tuple[str, str], tuple[Board, MeterProfile]] = {}
     for key in keys:
-        name = key.puzzle.board
-        board = boards[name] = boards.get(name) or load_beside(key.puzzle, key_source)[0]
+        name = key.puzzle.board, key.puzzle.meter
+        board, meter = known[name] = known.get(name) or load_beside(key.puzzle, key_source)
         for words in (fault for faults in key.same for fault in faults):
             parse_fault(words, board)
         if key.puzzle.number in markers:
             raise InputError(f"two keys of puzzle {key.puzzle.number}; accepted: keys of one set", where="KEY")
-        markers[key.puzzle.number] = Marker(key, board)
+        given = given_readings(key, board, meter)
+        markers[key.puzzle.number] = Marker(key, board, modes_left(key, board, meter, given))
     table, refused = _sheet(decode_text(data, where), where)
     rows: list[MarkedRow] = []
     answered: dict[tuple[str, int], int] = {}
@@ -254,7 +275,20 @@ def mark_class(keys: Sequence[Key], data: bytes, source: str, key_source: str = 
     }
     common = tuple((words, count, of_puzzles[words]) for words, count in counts.most_common())
     refused.sort(key=lambda error: int(re.search(r"line (\d+)", error.where).group(1)))  # type: ignore[union-attr]
-    return ClassMarks(tuple(rows), common, tuple(refused))
+    return ClassMarks(tuple(rows), common, tuple(refused), tuple(_like_names(rows, where)))
+
+
+def _like_names(rows: Sequence[MarkedRow], where: str) -> list[str]:
+    """Return names that differ in capitals or blanks alone: they stay apart, for two may be called alike."""
+    spelt: dict[str, dict[str, int]] = {}
+    for row in rows:
+        spelt.setdefault("".join(row.who.casefold().split()), {}).setdefault(row.who, row.line)
+    return [
+        f"{where}, line {max(names.values())}: {listed(quoted(name) for name in names)} count as {len(names)} people; "
+        "spell the name one way if it is one"
+        for names in spelt.values()
+        if len(names) > 1
+    ]
 
 
 def _sheet(text: str, where: str) -> tuple[list[tuple[int, dict[str, str]]], list[InputError]]:
@@ -289,9 +323,13 @@ def _marked(line: int, fields: Mapping[str, str], markers: Mapping[int, Marker])
 def _puzzle(text: str, markers: Mapping[int, Marker]) -> int:
     if not text and len(markers) == 1:
         return next(iter(markers))
-    if not text.isascii() or not text.isdigit() or len(text) > 6 or int(text) not in markers:
-        raise InputError(f"{quoted(text)}; accepted: {listed(str(one) for one in sorted(markers))}", where="puzzle")
-    return int(text)
+    found = NAME.fullmatch(text)
+    if found is None or int(found[1]) not in markers:
+        raise InputError(
+            f"{quoted(text)}; accepted: {listed(str(one) for one in sorted(markers))}, or the name of its file",
+            where="puzzle",
+        )
+    return int(found[1])
 
 
 def _effort(text: str) -> float | None:

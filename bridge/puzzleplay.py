@@ -22,8 +22,9 @@ from bridge.placement import parse_probing
 from bridge.places import place_parts
 from bridge.probing import Probing
 from bridge.puzzlebench import PuzzleBench, written
-from bridge.puzzlefile import Key, Puzzle
+from bridge.puzzlefile import BestStep, Key, Puzzle
 from bridge.puzzlemark import Marker
+from bridge.puzzlemodes import ModesLeft, given_readings, modes_left, telling_probing, written_readings
 from bridge.puzzlereplay import Replay, replay_readings
 from bridge.puzzlereply import ACCEPTED, Reply, parse_reply
 from bridge.puzzlewords import answer_words, list_words, planted_words
@@ -36,6 +37,7 @@ __all__ = ["PLAY_MARK", "Play", "Said", "head_of", "parse_play"]
 PLAY_MARK = "bridgefault_play"
 PROMPT = "puzzle> "
 HINT_COST = 5.0
+MODES_ASKED = 8  # sets of modes left open that a reading is looked for to tell off
 WORDS = {
     "U P": "red on U, black on P: what the meter shows there; also U P ohms, G_UL E_UL, U N hold UL@12",
     "answer": f"your answer, the end: {ACCEPTED}",
@@ -150,12 +152,10 @@ class Play:
         self.setup = parse_setup(puzzle.setup, board)
         self.readings: list[Reading] = []
         self.hints = 0
+        self._hinted: set[str] = set()  # kinds of hints given
+        self._hinted_at: set[Probing] = set()
         self.reply: str | None = None
-        fields = [
-            {"red": row.red, "black": row.black, "mode": row.mode, "hold": row.hold, "reading": row.reading}
-            for row in puzzle.readings
-        ]
-        self.sheet = {one.probing: one for one in (parse_reading(row, board, meter, discharged=True) for row in fields)}
+        self.sheet = {one.probing: one for one in written_readings(puzzle.readings, board, meter)}
         self._reach = Reach(effort=puzzle.reach)
 
     @property
@@ -183,8 +183,8 @@ class Play:
                 if isinstance(event.get("asked"), dict):
                     asked = {name: str(text) for name, text in event["asked"].items()}
                     self.readings.append(parse_reading(asked, self.board, self.meter, discharged=True))
-                elif "hint" in event:
-                    self.hints += 1
+                elif "hint" in event and self.key is not None:
+                    self._give_hint(self.key)  # the readings before it are the same: so is the hint
                 elif isinstance(event.get("answer"), str):
                     parse_reply(event["answer"], self.board)
                     self.reply = event["answer"]
@@ -333,37 +333,42 @@ class Play:
     def _hint(self, _: Sequence[str]) -> Said:
         if self.key is None:
             raise InputError("hints are in the key; this puzzle is worked without it")
-        hints = self._hints(self.key)
-        if self.hints >= len(hints):
+        text = self._give_hint(self.key)
+        if not text:
             return self._say(["There is no further hint."])
-        text = hints[self.hints]
-        self.hints += 1
         return self._say([f"{text} (costs {HINT_COST:g}, in all {self.effort:g})"], _line({"hint": self.hints}))
 
-    def _hints(self, key: Key) -> list[str]:
-        """Return the hints, the vaguest first."""
+    def _give_hint(self, key: Key) -> str:
+        """Return the next hint, the vaguest first, and count it; empty where there is none that was not given."""
         taken = {one.probing for one in self.readings}
-        step = next((one for one in key.best if self._step_probing(one) not in taken), None)
-        telling = max(key.best, key=lambda one: one.bits, default=None)
-        hints = []
+        steps = [one for one in key.best if self._step_probing(one) not in taken | self._hinted_at]
+        step, telling = next(iter(steps), None), max(steps, key=lambda one: one.bits, default=None)
+        hints: dict[str, tuple[str, BestStep | None]] = {}
         if step is not None:
-            hold = f" holding {step.hold}" if step.hold else ""
-            hints.append(f"A good next reading: {step.red} {step.black} {step.mode}{hold}.")
+            hints["next"] = f"A good next reading: {_step_words(step)}.", step
         if key.error:
-            hints.append("Before condemning a part, suspect the bench.")
+            hints["bench"] = "Before condemning a part, suspect the bench.", None
         elif not key.faults:
-            hints.append("Compare every reading with what a good board shows (good U P). How many differ?")
+            hints["odd"] = "Compare every reading with what a good board shows (good U P). How many differ?", None
         else:
             count = len(key.answers[0])
-            hints.append(f"{count} part{'s have' if count != 1 else ' has'} to be replaced.")
+            hints["count"] = f"{count} part{'s have' if count != 1 else ' has'} to be replaced.", None
             places = place_parts(self.board)
             legs = sorted({places[one.part].leg or self.board.parts[one.part].block for one in key.faults})
-            hints.append(f"Look at: {', '.join(legs)}.")
+            hints["legs"] = f"Look at: {', '.join(legs)}.", None
         if telling is not None and telling.bits > 0.0:
-            hints.append(f"The reading that tells most: {telling.red} {telling.black} {telling.mode}.")
-        return hints
+            hints["telling"] = f"The reading that tells most of those left: {_step_words(telling)}.", telling
+        kind = next((one for one in hints if one not in self._hinted), None)
+        if kind is None:
+            return ""
+        text, pointed_at = hints[kind]
+        self.hints += 1
+        self._hinted.add(kind)
+        if pointed_at is not None:
+            self._hinted_at.add(self._step_probing(pointed_at))
+        return text
 
-    def _step_probing(self, step: Any) -> Probing:
+    def _step_probing(self, step: BestStep) -> Probing:
         return parse_probing(step.red, step.black, step.mode, step.hold, "", self.board, self.meter)
 
     def _answer(self, words: Sequence[str]) -> Said:
@@ -380,21 +385,25 @@ class Play:
         # who has the sheet and asked for nothing has read it on paper: how much of it, nobody knows
         counted = bool(self.readings or self.hints or not self.sheet)
         replay = replay_readings(self.key, self.board, self.meter, self.setup, self.readings)
-        mark = Marker(self.key, self.board).mark(reply, self.effort if counted else None, replay.settled)
+        seen = self.readings or given_readings(self.key, self.board, self.meter)
+        modes = modes_left(self.key, self.board, self.meter, seen)
+        mark = Marker(self.key, self.board, modes).mark(reply, self.effort if counted else None, replay.settled)
         verdict = "Right" if mark.right else "Not right"
         got, most = (sum(points) for points in zip(*(one[1:] for one in mark.parts), strict=True))
-        scaled = "" if most == 100.0 or not got else f" ({got:.0f} of the {most:.0f} points that count here, scaled)"
+        scaled = "" if most == 100.0 else f" ({got:.0f} of the {most:.0f} points that count here, scaled)"
         page: list[str | Table] = [f"{verdict}: {mark.points:.0f} of 100{scaled}. {answer_words(self.key)}"]
         page += planted_words(self.key, self.board)
         rows = tuple((what, f"{points:.0f}", f"{most:.0f}") for what, points, most in mark.parts)
         columns = (Column("for"), Column("points", right=True), Column("of", right=True))
         rows += (("in all", f"{got:.0f}", f"{most:.0f}"),)
         page.append(Table("How it was marked", columns, rows))
-        if counted and mark.right and replay.settled < 1.0:
+        if counted and mark.right and replay.settled < 0.995:
             page.append(
-                f"Your readings do not settle this answer: they go {100.0 * replay.settled:.0f} % of the way to 95 %, "
-                "or to what the best sequence makes of it where that is less; points for economy are cut in proportion."
+                f"Your readings settle this answer to {100.0 * replay.settled:.0f} % of what the best sequence does; "
+                "points for economy are cut in proportion."
             )
+        if mark.right and self.key.faults and self.readings:
+            page += self._apart_words(reply, self.key, modes)
         page += [f"Probably misunderstood: {words}." for words in mark.misunderstood]
         best = self.key.effort.solver
         page.append(f"Effort {self.effort:g}; the best solver needs {best:g}, a novice who replaces parts "
@@ -402,6 +411,28 @@ class Play:
         if self.readings:
             page += self._replay_page(replay, reply)
         return page
+
+    def _apart_words(self, reply: Reply, key: Key, modes: ModesLeft) -> list[str]:
+        """Say which reading would have told the planted modes from others that the readings taken leave open."""
+        same = [frozenset(faults) for faults in key.same]
+        planted = same[0]
+        mine = frozenset(str(fault) for fault in reply.faults)
+        open_now = modes(reply.packages)
+        fewest = min(map(len, open_now), default=0)
+        left = [one for one in open_now if one not in same and len(one) == fewest]
+        if mine and mine not in same:
+            left = [one for one in open_now if one == mine]
+        for other in left[:MODES_ASKED]:
+            telling = telling_probing(key, self.board, self.meter, planted, other)
+            if telling is not None:
+                hold = f", holding {telling.hold_text}," if telling.hold else ","
+                words = (" and ".join(sorted(faults)) for faults in (planted, other))
+                counts = ", and either counts" if mine else ""
+                return [
+                    f"{telling.red} to {telling.black}, {telling.mode_text}{hold} would tell {' from '.join(words)}; "
+                    f"your readings do not{counts}."
+                ]
+        return []
 
     def _replay_page(self, replay: Replay, reply: Reply) -> Page:
         rows = []
@@ -413,17 +444,24 @@ class Play:
             still = ", ".join(
                 f"{list_words(sorted(packages))} {100.0 * share:.0f} %" for packages, share in one.open_lists
             )
-            rows.append((str(number), reading_words(one.reading), f"{one.bits:+.1f}", better, still))
+            bits = "" if one.bits is None else f"{one.bits:+.1f}"
+            rows.append((str(number), reading_words(one.reading), bits, better, still))
         titles = ("no.", "reading", "told, bit", "would have told more", "most probable then")
         columns = tuple(Column(title, right=title in ("no.", "told, bit")) for title in titles)
         page: list[str | Table] = [Table("Reading by reading: below zero it pointed away", columns, tuple(rows))]
+        if any(one.bits is None for one in replay.told):
+            page.append("Of many readings some are weighed together with the next: one line stands for all of them.")
         mine = frozenset((f"<{reply.error}>",)) if reply.error else reply.packages
         overlooked = [(packages, share) for packages, share in replay.left_open if packages != mine]
         if overlooked:
             words = "; ".join(
                 f"{list_words(sorted(packages))} ({100.0 * share:.0f} %)" for packages, share in overlooked
             )
-            page.append(f"Your readings left open besides your answer, pairs of faults weighed too: {words}.")
+            page.append(f"Your readings left open besides your answer: {words}.")
         else:
             page.append("Your readings left nothing open besides your answer.")
         return page
+
+
+def _step_words(step: BestStep) -> str:
+    return f"{step.red} {step.black} {step.mode}{f' holding {step.hold}' if step.hold else ''}"

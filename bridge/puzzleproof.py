@@ -218,6 +218,36 @@ class Prover:
         self._judge_fits(models, damage, planted, answers)
         return self._prove_pairs(models, damage, planted, own, answers, singles, truth)
 
+    def modes_left(
+        self, planted: Sequence[Fault], packages: frozenset[str], readings: Sequence[Reading]
+    ) -> list[tuple[Fault, ...]]:
+        """Return which faults of some packages the readings leave open, all of these packages bad and no other.
+
+        Parameters
+        ----------
+        planted : sequence of Fault
+            What was planted.
+        packages : frozenset of str
+            The packages.
+        readings : sequence of Reading
+            Readings at this prover's placements, in their order.
+
+        Returns
+        -------
+        list of tuple of Fault
+            One or two faults each, the likeliest readings first: those that make them less likely than what was planted
+            by no more than ``CLOSE_NATS``, or than the best of them where these packages are another right answer.
+        """
+        number = tuple(sorted(self._number[fault] for fault in planted))
+        own = self._is_pair(number) if len(number) == 2 else self._none
+        inside = np.isin(self._package, [self._package_number[name] for name in sorted(packages)])
+        among = inside[self._pair[0]] & inside[self._pair[1]]
+        near = self._weigh(self.table, model_readings(readings, self.meter), among | own)
+        mine = {faults: log for faults, log in near.evidence.items() if faults and self._packages(faults) == packages}
+        floor = min(near.evidence.get(number, math.inf), max(mine.values(), default=math.inf)) - CLOSE_NATS
+        likely = sorted((item for item in mine.items() if item[1] > floor), key=lambda item: -item[1])
+        return [tuple(self.space.faults[fault] for fault in faults) for faults, _ in likely]
+
     def _weigh(
         self,
         table: ReadingTable,

@@ -107,8 +107,16 @@ def key_page(key: Key, board: Board) -> Page:
     page.append(
         f"Effort {effort.score:.0f}: {effort.solver:g} for the best solver, {effort.novice:g} for a novice, who "
         f"replaces {effort.trials} part{'s' * (effort.trials != 1)}. {len(effort.odd)} readings differ from a good "
-        f"board's, {effort.herrings} of them away from the fault. Needed: {effort.needs}."
+        f"board's, {effort.herrings} of them away from the fault. Needed for the list: {effort.needs}; what tells the "
+        "modes of a part apart may take more."
+        if key.faults
+        else f"board's, {effort.herrings} of them away from the fault. Needed: {effort.needs}."
     )
+    if not key.faults and not key.error:
+        page.append(
+            "rank does not decide for a healthy board on this sheet: it goes on weighing faults that leave no trace in "
+            "these readings, and there are many; but none of them shows, so there is nothing to condemn. Both hold."
+        )
     rows = tuple(
         (f"{one.red} {one.black}", one.mode, one.hold, one.shows, f"{one.cost:g}", f"{one.expected_bits:.2f}",
          f"{one.bits:.2f}")
@@ -143,7 +151,8 @@ def made_page(made: Made, folder: str, seconds: float) -> Page:
     reasons = ", ".join(f"{reason} ({number})" for reason, number in sorted(made.rejected.items(), key=lambda x: -x[1]))
     refused = made.draws - count
     page: list[str | Table] = [
-        f"{count} puzzle{'s' * (count != 1)} in {folder}: trainee/ to hand out, trainer/ to keep.",
+        f"{count} puzzle{'s' * (count != 1)} in {folder}: trainee/ to hand out, trainer/ to keep. The seed, "
+        f"{made.keys[0].seed}, stands in the keys alone: whoever has it can make this set again.",
         Table("What they take", tuple(Column(title, right=title != "needs") for title in titles), rows),
         f"{made.draws} draws, {refused} rejected ({100.0 * refused / made.draws:.0f} %)"
         f"{': ' if reasons else ''}{reasons}. {seconds:.1f} s, {seconds / count:.1f} s for a puzzle.",
@@ -180,6 +189,8 @@ def marks_page(marks: ClassMarks) -> Page:
         common = tuple((words, str(count), ", ".join(of)) for words, count, of in marks.misunderstood)
         columns = (Column("what"), Column("times", right=True), Column("puzzles"))
         page.append(Table("Common misunderstandings", columns, common))
+    if marks.doubts:
+        page.append(bulleted("Names that differ in capitals or blanks alone", list(marks.doubts)))
     if marks.refused:
         page.append(bulleted("Not marked", [str(error) for error in marks.refused]))
     return page
@@ -242,6 +253,7 @@ def marks_payload(marks: ClassMarks) -> dict[str, object]:
             for words, count, of in marks.misunderstood
         ],
         "not_marked": [str(error) for error in marks.refused],
+        "doubts": list(marks.doubts),
     }
 
 
