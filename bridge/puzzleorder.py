@@ -34,7 +34,7 @@ def parse_order(
     kind: Sequence[str] | None = None,
     reach: str = "gates",
     count: int = 1,
-    seed: int | None = None,
+    seed: int | str | None = None,
     probe: bool = False,
     certain: float = CERTAIN,
 ) -> Order:
@@ -52,7 +52,7 @@ def parse_order(
         What may be planted.
     reach, count, probe
         As for `Order`.
-    seed : int or None
+    seed : int, str or None
         Makes it repeatable; None for one nobody can guess.
     certain : float
         How probable the answer must be [1].
@@ -71,15 +71,37 @@ def parse_order(
         raise InputError(f"{count}; accepted: 1 to {MOST_PUZZLES}", where="--count")
     if seed is None:
         seed = secrets.randbelow(SEEDS)
-    if seed < 0:
-        raise InputError(f"{seed}; accepted: 0 or more", where="--seed")
+    seed = _whole_number(str(seed), "--seed")
     if not 0.5 < certain < 1.0:
         raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
     wish = Wish(tuple(plant or ()), tuple(part or ()), tuple(leg or ()), tuple(kind or ()))
     levels = () if level is None else _levels(level)
     setup = bench.setup(known)
+    _need_faults(wish)
     _need_different(known, setup, wish, count)
     return Order(board, bench.meter or DEFAULT_METER, setup, wish, reach, levels, count, seed, probe, certain)
+
+
+def _need_faults(wish: Wish) -> None:
+    """Refuse parts that are to fail where no fault is planted."""
+    if not wish.narrows or not wish.plants or set(wish.plants) & {"single", "pair"}:
+        return
+    option, words = next(
+        (f"--{name}", words)
+        for name, words in (("part", wish.parts), ("leg", wish.legs), ("kind", wish.kinds))
+        if words
+    )
+    raise InputError(
+        f"{listed(map(quoted, words))} with --plant {listed(wish.plants)}, which plants no fault; accepted: --plant "
+        f"single or pair beside it, or no {option}",
+        where=option,
+    )
+
+
+def _whole_number(text: str, option: str) -> int:
+    if not re.fullmatch(r"[0-9]{1,40}", text):
+        raise InputError(f"{quoted(text)}; accepted: a whole number, 0 or more", where=option)
+    return int(text)
 
 
 def _need_different(board: Board, setup: Setup, wish: Wish, count: int) -> None:

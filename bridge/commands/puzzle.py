@@ -46,7 +46,7 @@ def make(
         bool, typer.Option("--probe", help="No worksheet: a board to be probed with puzzle play.")
     ] = False,
     seed: Annotated[
-        int | None,
+        str | None,
         typer.Option(
             "--seed", metavar="N", help="The same seed gives the same puzzles. [default: a new one, kept in the keys]"
         ),
