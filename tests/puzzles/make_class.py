@@ -18,38 +18,38 @@ from bridge.puzzleset import set_files, write_set
 
 CLASS = Path(__file__).parent.parent.parent / "examples" / "class-set"
 
-# What a class goes through in two afternoons: the story says why the readings were taken, never what is wrong.
+# What a class goes through in two afternoons. A story is one that any board could have, healthy, faulty or read on a
+# bench in error: it says nothing of what is planted.
 LESSONS = (
     (
         Order("six-switch-bridge", "handheld", Setup(), Wish(plants=("single",)), levels=(1,), seed=11),
-        "First afternoon, bench one. Everybody gets the same board and the same sheet; the first to name the part "
-        "explains to the others which two readings were enough.",
+        "First afternoon, bench one. Everybody gets the same board and the same sheet; whoever has an answer "
+        "explains to the others which readings it stands on.",
     ),
     (
         Order("half-bridge-cooktop", "handheld", Setup(), Wish(plants=("single",)), levels=(1, 2), seed=12),
-        "The power board of a cooking zone from the canteen. The coil is unscrewed and lies beside it.",
+        "A board from the canteen. It came in a box that is too large for it.",
     ),
     (
         Order("mixed-diode-bridge", "handheld", Setup(), Wish(plants=("single",), kinds=("diode",)), seed=13),
-        "A board that was repaired twice, with diodes of two makes. Before looking for a fault, decide which "
-        "differences between the legs are one.",
+        "A board that has been in the workshop before; nobody wrote down what was done. Compare it with a good "
+        "one before anything else.",
     ),
     (
         Order("six-switch-bridge", "handheld", Setup(), Wish(plants=("nothing",)), seed=14),
-        "The teacher says the board was on the pile of doubtful ones. It is the third board of the day, and you "
-        "have found a fault on both before.",
+        "The board was on the pile of doubtful ones. Say what you would write on its label.",
     ),
     (
         Order("six-switch-bridge", "handheld", Setup(), Wish(plants=("pair",)), seed=15),
-        "Two of your class disagree: one wants to replace one part and switch on, the other wants to read on.",
+        "In twos: each works the sheet alone first, then you compare what you have crossed out and why.",
     ),
     (
         Order("full-bridge-welder", "handheld", Setup(), Wish(plants=("single",)), levels=(2, 3), seed=16),
-        "The inverter of a welding set from the school's own workshop. Its transformer has been disconnected.",
+        "From the school's own workshop. It is needed again tomorrow.",
     ),
     (
         Order("half-bridge-cooktop", "handheld", Setup(), Wish(plants=("setup",)), seed=17),
-        "A sheet from last year's class. Nobody could agree on a part then; perhaps the question was wrong.",
+        "A sheet from last year's class, copied fair. Last year's answers were thrown away.",
     ),
     (
         Order(
@@ -61,15 +61,15 @@ LESSONS = (
             (2, 3, 4, 5),
             seed=18,
         ),
-        "All three phases look alike at first sight, so take your time, and mind the held gates.",
+        "Take your time; the sheet is longer than the others.",
     ),
     (
         Order("full-bridge-welder", "handheld", Setup(), Wish(plants=("pair",)), levels=(2, 3, 4, 5), seed=19),
-        "Second afternoon, in pairs: one reads the sheet aloud, the other draws where the current goes.",
+        "Second afternoon, in twos: one reads the sheet aloud, the other draws where the current goes.",
     ),
     (
         Order("three-level-bridge", "handheld", Setup(), Wish(plants=("single",)), levels=(2, 3, 4, 5), seed=20),
-        "For those who are done: a leg with four switches and two clamping diodes. Start from the healthy leg.",
+        "For those who are done. Before you begin, draw the board from memory.",
     ),
 )
 
