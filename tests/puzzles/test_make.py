@@ -5,8 +5,10 @@ from __future__ import annotations
 import inspect
 import io
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,10 +21,13 @@ from bridge.probing import Setup
 from bridge.puzzledraw import Wish
 from bridge.puzzlefile import parse_key
 from bridge.puzzlemake import Order, PuzzleMaker, identity, look_alikes, make_puzzles
+from bridge.puzzlemodes import written_readings
+from bridge.puzzleopen import WELL_OPEN, Weighing
 from bridge.puzzlepage import handout_html
 from bridge.puzzleset import load_keys
 from bridge.puzzlewords import Progress
 from tests.conftest import ROOT, Outcome
+from tests.puzzles.make_class import LESSONS
 
 
 @pytest.mark.slow
@@ -68,6 +73,13 @@ def test_what_reads_alike_is_the_same_puzzle() -> None:
         (("--bus-volts", "100"), "--bus-volts: 100; accepted: 0, for the bus is discharged"),
         (("--bus-volts", "0.3"), "--bus-volts: 0.3; accepted: 0"),
         (("--plant", "nothing", "--count", "3"), "--count: 3; accepted: 1 with this --plant, for nothing wrong makes"),
+        (
+            ("--plant", "nothing", "--part", "Q_UL"),
+            "--part: 'Q_UL' with --plant nothing, which plants no fault; accepted",
+        ),
+        (("--plant", "setup", "--leg", "U"), "--leg: 'U' with --plant setup, which plants no fault; accepted: --plant"),
+        (("--seed", "abc"), "--seed: 'abc'; accepted: a whole number, 0 or more"),
+        (("--seed", "-3"), "--seed: '-3'; accepted: a whole number, 0 or more"),
         (("--plant", "setup", "--plant", "nothing", "--count", "4"), "--count: 4; accepted: 1 to 3 with"),
     ],
 )
@@ -150,3 +162,72 @@ def test_the_best_solver_stops_where_the_order_says() -> None:
         if len(other.best) < len(key.best):
             return
     pytest.fail("no sequence is shorter")
+
+
+def test_a_motor_left_on_can_be_proved() -> None:
+    """On boards with a motor the sheet shows it at every reach, and the proof accepts it: both errors are made."""
+    maker = PuzzleMaker(Order("six-switch-bridge", "handheld", Setup(), Wish(("setup",)), "terminals", seed=5))
+    known: set[Any] = set()
+    for number in range(12):
+        key = maker.attempt(number, known)
+        known |= set() if isinstance(key, str) else {identity(key)}
+    assert {error for error, _ in known} == {"leads-swapped", "motor-connected"}
+
+
+@pytest.mark.slow
+def test_a_story_does_not_depend_on_what_is_planted() -> None:
+    """The same seed and number tell the same story of a healthy board, a faulty one and a bench in error."""
+    nothing, single, setup = (
+        PuzzleMaker(Order("half-bridge-cooktop", "handheld", Setup(), Wish((plant,)), seed=6))
+        for plant in ("nothing", "single", "setup")
+    )
+    made = {number: key for number in range(6) if not isinstance(key := single.attempt(number), str)}
+    number = next(iter(made))
+    others = [one for one in (nothing.attempt(number), setup.attempt(number)) if not isinstance(one, str)]
+    assert others
+    assert {one.puzzle.story for one in others} == {made[number].puzzle.story}
+
+
+def test_the_class_sets_own_stories_say_nothing_of_the_answer() -> None:
+    """No story of a lesson names a part, a leg, a fault, the bench or its question, whatever is planted."""
+    giving = re.compile(
+        r"fault|healthy|question|switch|diode|gate|leg\b|phase|motor|coil|transformer|lead|swap|exchanged|connected|"
+        r"part\b|parts\b|wrong|nothing wrong|two readings|found",
+        re.IGNORECASE,
+    )
+    for _, story in LESSONS:
+        assert not giving.search(story), story
+
+
+def test_the_best_sequence_settles_what_can_be_settled() -> None:
+    """After the best sequence of a new key the ranking holds no other list open that a reading would exclude."""
+    order = Order("half-bridge-cooktop", "handheld", Setup(), Wish(("single",)), levels=(1, 2), seed=12)
+    maker = PuzzleMaker(order)
+    key = next(key for number in range(60) if not isinstance(key := maker.attempt(number), str))
+    board, meter = load_board(key.puzzle.board), load_meter(key.puzzle.meter)
+    standing = Weighing.of_key(key, board, meter, Setup()).after(written_readings(key.best, board, meter))
+    assert standing.right >= 0.95
+    assert standing.rival <= WELL_OPEN
+
+
+def test_a_set_says_where_its_seed_is(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """A set made without a seed names the one it took, which stands in its key and in no file of the trainee."""
+    done = command("puzzle", "make", "half-bridge-cooktop", "--plant", "nothing", "--out", str(tmp_path / "set"))
+    assert done.status == 0, done.err
+    (key,) = load_keys(str(tmp_path / "set"))
+    assert f"The seed, {key.seed}, stands in the keys alone" in " ".join(done.out.split())
+    assert not any(str(key.seed).encode() in one.read_bytes() for one in (tmp_path / "set" / "trainee").iterdir())
+    page = (tmp_path / "set" / "trainer" / "key-01.html").read_text(encoding="utf-8")
+    assert "faults that leave no trace" in page
+
+
+def test_no_folder_is_made_on_the_way(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """A folder within one that does not exist is refused, as the file of a report is."""
+    readings = ROOT / "examples/class-set/trainee/puzzle-01.csv"
+    for arguments in (
+        ("puzzle", "make", "six-switch-bridge", "--out", str(tmp_path / "o" / "x")),
+        ("report", "six-switch-bridge", str(readings), "-o", str(tmp_path / "o" / "x.html")),
+    ):
+        done = command(*arguments)
+        assert done.status == 2
+        assert "no folder" in done.err

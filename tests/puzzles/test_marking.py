@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import time
 from collections.abc import Callable
@@ -11,8 +12,10 @@ import pytest
 
 from bridge.board import load_board
 from bridge.errors import InputError
+from bridge.meter import load_meter
 from bridge.puzzlefile import Key, key_text
 from bridge.puzzlemark import Marker, mark_class
+from bridge.puzzlemodes import given_readings, modes_left
 from bridge.puzzlereply import parse_reply
 from tests.conftest import Outcome
 from tests.puzzles.class_set import FOLDER, shipped_keys
@@ -197,3 +200,62 @@ def test_economy_counts_as_far_as_the_readings_settle_the_answer() -> None:
     reply = parse_reply(f"{key.faults[0].part}:{key.faults[0].mode}", marker.board)
     points = [marker.mark(reply, 1.0, settled).points for settled in (1.0, 0.5, 0.0)]
     assert points == pytest.approx([100.0, 90.0, 80.0])
+
+
+def test_accepted_alternatives_count_fully() -> None:
+    """Of every shipped puzzle with several right lists each list earns all points with a mode that fits the sheet."""
+    asked = 0
+    for key in shipped_keys():
+        if len(key.answers) < 2:
+            continue
+        board, meter = load_board(key.puzzle.board), load_meter(key.puzzle.meter)
+        left = modes_left(key, board, meter, given_readings(key, board, meter))
+        marker = Marker(key, board, left)
+        for answer in key.answers:
+            sets = left(frozenset(answer))
+            assert sets, answer
+            mark = marker.mark(parse_reply(" + ".join(sorted(sets[0])), board), key.effort.solver)
+            assert (mark.points, mark.misunderstood) == (100.0, ())
+            asked += 1
+    assert asked > 1
+
+
+def test_what_the_sheet_tells_apart_is_told_apart() -> None:
+    """With the gate's reading on the sheet a mode that spares the gate is no other name for one that does not."""
+    key = next(
+        key
+        for key in shipped_keys()
+        if any(one.mode == "all-short" and one.part[0] == "Q" for one in key.faults) and len(key.answers[0]) == 1
+    )
+    board, meter = load_board(key.puzzle.board), load_meter(key.puzzle.meter)
+    part = next(one.part for one in key.faults if one.mode == "all-short")
+    marker = Marker(key, board, modes_left(key, board, meter, given_readings(key, board, meter)))
+    assert marker.mark(parse_reply(f"{part}:ce-short", board)).misunderstood == ("right part, another fault of it",)
+    assert marker.mark(parse_reply(f"{part}:all-short", board)).modes_right
+
+
+def test_a_file_names_its_puzzle(tmp_path: Path, command: Callable[..., Outcome]) -> None:
+    """A puzzle goes by its number or by its file; names that differ in capitals are two people, and are named."""
+    sheet = tmp_path / "answers.csv"
+    sheet.write_text(
+        "who,puzzle,answer\nanna,puzzle-01,nothing\nAnna,1,nothing\nBo,Puzzle-01.html,nothing\nCy,puzzle-99,nothing\n",
+        "utf-8",
+    )
+    done = command("puzzle", "mark", str(FOLDER), str(sheet), "--json")
+    answer = json.loads(done.out)
+    assert [(row["who"], row["puzzle"]) for row in answer["answers"]] == [("anna", 1), ("Anna", 1), ("Bo", 1)]
+    assert len(answer["not_marked"]) == 1
+    assert "'puzzle-99'; accepted: 1, 2" in answer["not_marked"][0]
+    (doubt,) = answer["doubts"]
+    assert "'anna', 'Anna' count as 2 people" in doubt
+    told = " ".join(command("puzzle", "mark", str(FOLDER), str(sheet)).out.split())
+    assert "count as 2 people" in told
+
+
+def test_making_sure_costs_nothing() -> None:
+    """Two readings beyond the best sequence, however short that is, leave all points of economy."""
+    key = one_fault()
+    short = dataclasses.replace(key, effort=dataclasses.replace(key.effort, solver=2.0))
+    marker = Marker(short, load_board(key.puzzle.board))
+    reply = parse_reply(f"{key.faults[0].part}:{key.faults[0].mode}", marker.board)
+    assert [marker.mark(reply, effort).points for effort in (2.0, 4.0, 7.0, 10.0)] == [100.0, 100.0, 90.0, 80.0]
