@@ -452,7 +452,10 @@ class Play:
         if any(one.bits is None for one in replay.told):
             page.append("Of many readings some are weighed together with the next: one line stands for all of them.")
         mine = frozenset((f"<{reply.error}>",)) if reply.error else reply.packages
-        overlooked = [(packages, share) for packages, share in replay.left_open if packages != mine]
+        # what the key accepts beside it is no other answer
+        same = [frozenset(answer) for answer in self.key.answers] if self.key is not None else []
+        same = [mine, *(same if mine in same else [])]
+        overlooked = [(packages, share) for packages, share in replay.left_open if packages not in same]
         if overlooked:
             words = "; ".join(
                 f"{list_words(sorted(packages))} ({100.0 * share:.0f} %)" for packages, share in overlooked

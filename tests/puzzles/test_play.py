@@ -386,3 +386,15 @@ def test_the_headline_and_the_table_agree_on_nothing() -> None:
     said = words(play, "answer Q_UL")
     assert "Not right: 0 of 100 (0 of the 80 points that count here, scaled)" in said
     assert "in all 0 80" in said
+
+
+def test_an_accepted_alternative_is_not_left_open() -> None:
+    """Beside a right answer the closing line names no other list that the key accepts as well."""
+    key = next(key for key in shipped_keys() if len(key.answers) > 1 and key.faults)
+    play = playing(key)
+    for step in key.best:
+        play.hear(f"{step.red} {step.black} {step.mode}")
+    said = words(play, f"answer {' '.join(key.answers[0])}")
+    closing = said[said.index("Your readings left") :]
+    for answer in key.answers:
+        assert not re.search(rf"(?:: |; ){list_words(answer)} \(", closing)
