@@ -28,7 +28,7 @@ from bridge.recentre import drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
-from bridge.suspect import suspect_setup
+from bridge.suspect import SetupSuspicion, suspect_setup, with_more_faults
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
@@ -36,6 +36,7 @@ __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking"
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+RIVAL_NATS = 3.0  # of evidence
 REFITTED = 24
 
 
@@ -90,11 +91,22 @@ def rank(
         return stated
     # suspect the set-up before condemning a part, and before condemning several
     beliefs = suspect_setup(board, meter, setup, readings, told, larger=larger, memory=memory)
+
+    def rank_as(state: SetupSuspicion, there: Setup) -> tuple[Ranking, float]:
+        taken = state.taken(board, readings)
+        return _rank_in(known, state.meter or meter, there, taken, told, progress, memory)
+
+    ranked: dict[str, Ranking] = {}
+    by_itself = next(one.alone for one in beliefs if one.what == "as-stated")
+    rival = max((one for one in beliefs if one.setup is not None), key=lambda one: one.alone, default=None)
+    if rival is not None and rival.setup is not None and larger > RIVAL_NATS and rival.alone > by_itself + RIVAL_NATS:
+        # it makes more of one fault than the stated set-up does: then it is due the pairs too that the stated one has
+        ranked[rival.what], more = rank_as(rival, rival.setup)
+        beliefs = with_more_faults(beliefs, rival.what, more)
     likeliest = beliefs[0]
     answer = stated
     if likeliest.setup is not None:
-        taken = likeliest.taken(board, readings)
-        answer, _ = _rank_in(known, likeliest.meter or meter, likeliest.setup, taken, told, progress, memory)
+        answer = ranked.get(likeliest.what) or rank_as(likeliest, likeliest.setup)[0]
     return dataclasses.replace(
         answer,
         readings=tuple(readings),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from bridge.bare import bare_gates
 from bridge.board import Board
 from bridge.charge import falls
 from bridge.errors import InputError
-from bridge.evidence import screen
+from bridge.evidence import refine, screen
 from bridge.forecast import forecast
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile, list_meters, load_meter
@@ -22,7 +23,7 @@ from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import TableMemory, table_of
 
-__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "suspect_setup"]
+__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "suspect_setup", "with_more_faults"]
 
 # How often the bench is not as stated; common practice, no source.
 PRIOR = {
@@ -66,6 +67,8 @@ class SetupSuspicion:
         Another meter than the stated one.
     held : tuple of Hold
         Gates that held charge.
+    alone : float
+        ln of its prior times what the healthy board and every single fault in it make of the readings.
     """
 
     what: str
@@ -74,6 +77,7 @@ class SetupSuspicion:
     swapped: bool = False
     meter: MeterProfile | None = None
     held: tuple[Hold, ...] = ()
+    alone: float = 0.0
 
     def taken(self, board: Board, readings: Sequence[Reading]) -> list[Reading]:
         """Return readings as they were really taken in this state.
@@ -131,23 +135,22 @@ def suspect_setup(
     """
     memory = TableMemory() if memory is None else memory
     states = _states(board, meter, setup, _charge_shown(board, meter, setup, readings))
-    weights = []
+    weights, alone = [], []
     for state in states:
         if state.setup is None:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))
         else:
             taken = state.taken(board, readings)
             evidence = _log_evidence(board, state.meter or meter, state.setup, taken, seen, memory)
-        if state.what == "as-stated":
-            evidence += larger
-        weights.append(float(np.log(state.probability)) + evidence)
+        alone.append(float(np.log(state.probability)) + evidence)
+        weights.append(alone[-1] + (larger if state.what == "as-stated" else 0.0))
     total = np.exp(np.array(weights) - max(weights))
     shares: dict[str, float] = {}
     likeliest: dict[str, tuple[float, SetupSuspicion]] = {}
-    for state, share in zip(states, (total / np.sum(total)).tolist(), strict=True):
+    for state, share, by_itself in zip(states, (total / np.sum(total)).tolist(), alone, strict=True):
         shares[state.what] = shares.get(state.what, 0.0) + share
         if state.what not in likeliest or share > likeliest[state.what][0]:
-            likeliest[state.what] = share, state
+            likeliest[state.what] = share, dataclasses.replace(state, alone=by_itself)
     suspicions = [
         dataclasses.replace(
             likeliest[what][1],
@@ -231,7 +234,28 @@ def _log_evidence(
         table = table_of(space, meter, readings, pairs=False, memory=memory)
     except InputError:
         return -1e6  # a lead that does not exist in this state
-    screened = screen(table, model_readings(readings, meter), pairs=False)
-    every = np.concatenate([[screened.healthy], screened.single])
+    models = model_readings(readings, meter)
+    every = refine(table, models, screen(table, models, pairs=False)).log_evidence
     peak = float(np.max(every))
     return peak + float(np.log(np.sum(np.exp(every - peak))))
+
+
+def with_more_faults(suspicions: Sequence[SetupSuspicion], what: str, more: float) -> tuple[SetupSuspicion, ...]:
+    """Return states of the bench once pairs and larger sets were weighed in one of them too, most probable first.
+
+    Parameters
+    ----------
+    suspicions : sequence of SetupSuspicion
+        What :func:`suspect_setup` returned.
+    what : str
+        The state.
+    more : float
+        By how much pairs and larger sets of faults raise its log evidence.
+    """
+    logs = np.array(
+        [math.log(max(one.probability, 1e-300)) + (more if one.what == what else 0.0) for one in suspicions]
+    )
+    total = np.exp(logs - np.max(logs))
+    shares = (total / np.sum(total)).tolist()
+    again = [dataclasses.replace(one, probability=share) for one, share in zip(suspicions, shares, strict=True)]
+    return tuple(sorted(again, key=lambda suspicion: -suspicion.probability))

@@ -15,7 +15,7 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
-from bridge.suspect import exchange_leads, suspect_setup
+from bridge.suspect import exchange_leads, suspect_setup, with_more_faults
 
 METER = load_meter()
 
@@ -170,3 +170,24 @@ def test_a_falling_display_tells_of_charge() -> None:
     assert believed.probability > 0.6
     assert "falls in ohms mode means charge" in (ranking.caution or "")
     assert not ranking.candidates[0].faults
+
+
+def test_a_coil_left_on_is_not_a_second_fault() -> None:
+    """A shorted switch beside a coil left on is one fault and a coil, not a shorted capacitor as well."""
+    cooktop = load_board("half-bridge-cooktop")
+    readings = readings_of(cooktop, Setup(connected=frozenset({"coil"})), "Q_L:ce-short:0.02")
+    ranking = rank(cooktop, METER, Setup(), readings)
+    assert ranking.setup[0].what == "coil-connected"
+    assert ranking.setup[0].probability > 0.97
+    assert {guess.part for guess in ranking.candidates[0].faults} == {"Q_L"}
+
+
+def test_more_faults_count_for_their_state(board: Board) -> None:
+    """What pairs add to a state of the bench moves its odds by as much, and the order with it."""
+    suspicions = suspect_setup(board, METER, Setup(), readings_of(board, Setup(), "D_UH:open"))
+    least = suspicions[-1]
+    odds = suspicions[0].probability / max(least.probability, 1e-300)
+    again = with_more_faults(suspicions, least.what, math.log(odds) + 2.0)
+    assert again[0].what == least.what
+    assert again[0].probability / again[1].probability == pytest.approx(math.exp(2.0), rel=1e-6)
+    assert sum(one.probability for one in again) == pytest.approx(1.0)
