@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +53,7 @@ WINDOW_NATS = 7.0  # pairs that fall farther behind than this are given up: 1000
 RIVALS_ASKED = 40
 MOST_ANSWERS = 4
 FARTHEST = 6.0
+SAME_DIGITS = 2  # of a nat: what is alike to these is equally near
 LEFT_OPEN = "the sheet leaves another explanation open"
 
 
@@ -411,7 +412,7 @@ class Prover:
             raise Rejected("the answer is not probable enough")
         right = [faults for faults in near.evidence if any(answer <= self._packages(faults) for answer in answers)]
         others = {faults: evidence for faults, evidence in near.evidence.items() if faults not in right}
-        nearest = max(others, key=lambda faults: others[faults], default=())
+        nearest = _nearest(others)
         gap = min(here - others[nearest] if others else math.inf, MOST_NATS)
         exact = {frozenset(answer) for answer in answers}
         close = [
@@ -455,7 +456,7 @@ class Prover:
             if faults and self.space.faults[faults[0]] not in silent
         }
         probability = 1.0 - math.fsum(share[faults] for faults in shows)
-        nearest = max(shows, key=lambda faults: shows[faults], default=())
+        nearest = _nearest(shows)
         gap = min(good - shows[nearest] if shows else math.inf, MOST_NATS)
         if gap < CLOSE_NATS:
             raise Rejected("the sheet leaves a fault open")
@@ -511,7 +512,7 @@ class Prover:
         probability = 1.0 / (1.0 + math.fsum(math.exp(log - mine) for log in others))
         if probability < self.stated:
             raise Rejected("the answer is not probable enough")
-        nearest = max(near.evidence, key=lambda faults: near.evidence[faults])
+        nearest = _nearest(near.evidence)
         return Proof(
             answers=((f"<{error}>",),),
             probability=probability,
@@ -539,6 +540,11 @@ class Prover:
         table = table_of(alone, self.meter, taken, pairs=False)
         models = model_readings(taken, self.meter)
         return _sum_up(alone, refine(table, models, screen(table, models, pairs=False))).evidence[()]
+
+
+def _nearest(evidence: Mapping[tuple[int, ...], float]) -> tuple[int, ...]:
+    """Return the explanation that comes nearest, of those alike the first: digits depend on what was solved before."""
+    return min(evidence, key=lambda faults: (-round(evidence[faults], SAME_DIGITS), faults), default=())
 
 
 def _blank(probings: Sequence[Probing]) -> list[Reading]:
