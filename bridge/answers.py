@@ -31,7 +31,7 @@ LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no wa
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
 # ln: what an unpowered output stage passes is at most a few times what its board file says, and may be nothing at all;
 # common practice, no source
-OFF_SPREAD_DOWN, OFF_SPREAD_UP = 0.7, 3.0
+OFF_SPREAD_DOWN, OFF_SPREAD_UP = 0.5, 3.0
 
 
 @dataclass(frozen=True, slots=True)
