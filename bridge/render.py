@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from bridge.forecast import Forecast
     from bridge.meter import MeterProfile
     from bridge.probing import Probing, Setup
-    from bridge.rank import Candidate, FaultGuess, Group, Ranking
+    from bridge.rank import Candidate, FaultGuess, Group, Ranking, SetupBelief
     from bridge.readings import Reading
 
 __all__ = [
@@ -388,7 +388,7 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
     ranking : Ranking
         The ranking.
     """
-    believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
+    believed = _believed_error(ranking)
     sentences = []
     if not ranking.fit.ok:
         again = "the readings" if ranking.fit.worst_reading is None else "the reading named below"
@@ -396,7 +396,7 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
             f"None of the modelled faults explains these readings ({_misfit_words(ranking.fit.misfit)}): check the "
             f"set-up and the board file, and take {again} again."
         )
-    elif believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED:
+    elif believed is not None:
         words = SETUP_WORDS.get(believed.what, believed.what)
         sentences.append(
             f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
@@ -432,6 +432,13 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         sentences.append(f"Not decided yet, more readings are needed: a healthy board is at {percent(healthy)}.")
         sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
     return sentences
+
+
+def _believed_error(ranking: Ranking) -> SetupBelief | None:
+    """Return the error of the bench that is more likely than not, and told before any part; None for none."""
+    believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
+    errs = believed is not None and believed.what != "as-stated" and believed.probability >= DECIDED
+    return believed if errs and ranking.fit.ok else None
 
 
 def _looks_healthy(ranking: Ranking) -> bool:
@@ -566,9 +573,10 @@ def _joined_legs(ranking: Ranking) -> list[str]:
 
 
 def _bench_doubts(ranking: Ranking) -> list[str]:
+    said = _believed_error(ranking)  # heads the page already
     doubts = [
         f"{SETUP_WORDS.get(belief.what, belief.what)} ({percent(belief.probability)})"
         for belief in ranking.setup
-        if belief.what != "as-stated" and belief.probability >= WORTH_A_CHECK
+        if belief.what != "as-stated" and belief is not said and belief.probability >= WORTH_A_CHECK
     ]
     return [f"Check the bench too: it may be that {_any_of(doubts, 'or')}."] if doubts else []

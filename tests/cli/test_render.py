@@ -155,6 +155,7 @@ def test_the_bench_is_checked_first() -> None:
     page = ranking_page(ranking((SHORT, 1.0, 0), setup=beliefs), 20)
     assert verdict(page).startswith("Check the bench before condemning a part: it looks as if the leads were swapped")
     assert "do not replace yet" in verdict(page)
+    assert not any(isinstance(entry, str) and entry.startswith("Check the bench too") for entry in page)
 
 
 def test_a_doubt_about_the_bench_is_mentioned() -> None:
