@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.meterprofile import METER_MODES
+from bridge.placement import SAME_MODE
 from bridge.readingtext import parse_reading_text
 from bridge.separate import reachable_probings
 from bridge.wording import listed, quoted
@@ -138,15 +138,29 @@ def _values(text: str) -> tuple[str, ...]:
     return (text,)
 
 
+def _is_mode(word: str) -> bool:
+    mode = word.partition(":")[0]
+    return mode in METER_MODES or mode in SAME_MODE
+
+
+def _two_words_joined(tokens: list[str]) -> list[str]:
+    """Return words of a line, those of a mode written in two, as ``diode test``, as one."""
+    for place in range(len(tokens) - 1):
+        two = " ".join(tokens[place : place + 2])
+        if two.lower() in SAME_MODE:
+            return [*tokens[:place], two, *tokens[place + 2 :]]
+    return tokens
+
+
 def _row(tokens: list[str], discharged: bool) -> Row:
     fields = {"red": tokens[0], "black": tokens[1], "mode": "", "reading": "", "hold": "", "lift": ""}
     reading: list[str] = []
     holds: list[str] = []
     lifts: list[str] = []
     lifting = False
-    for token in tokens[2:]:
+    for token in _two_words_joined(tokens[2:]):
         low = token.lower()
-        if not reading and not fields["mode"] and re.split(":", low)[0] in METER_MODES:
+        if not reading and not fields["mode"] and _is_mode(low):
             fields["mode"] = token
         elif "@" in token:
             holds.append(token)

@@ -15,6 +15,7 @@ from bridge.wording import listed, quoted
 
 __all__ = [
     "CONNECTABLE",
+    "SAME_MODE",
     "BoardNames",
     "PartNames",
     "parse_at",

@@ -7,6 +7,8 @@ import pytest
 from bridge.benchline import Order, Row, Values, parse_line, usual_mode
 from bridge.board import load_board
 from bridge.errors import InputError
+from bridge.meter import load_meter
+from bridge.placement import parse_mode
 
 BRIDGE = load_board("six-switch-bridge")
 
@@ -53,6 +55,27 @@ def test_readings_with_places() -> None:
         "lift": "RG_UL.a",
         "reading": "22.1",
     }
+
+
+@pytest.mark.parametrize(
+    ("typed", "mode"),
+    [
+        ("ohm", "ohms"),
+        ("Ohm:20k", "ohms"),
+        ("\N{OHM SIGN}", "ohms"),
+        ("R", "ohms"),
+        ("diode test", "diode"),
+        ("V DC", "volts"),
+        ("VDC", "volts"),
+        ("beep", "continuity"),
+    ],
+)
+def test_a_mode_in_other_words(typed: str, mode: str) -> None:
+    """The words of the bench for a mode stand where the mode does, as in a readings sheet; behind a number, its unit."""
+    found = row(f"U P {typed} 0.47")
+    assert found["reading"] == "0.47"
+    assert parse_mode(found["mode"], load_meter())[0] == mode
+    assert "mode" not in row(f"U P 0.47 {typed.partition(':')[0]}")
 
 
 def test_words() -> None:
