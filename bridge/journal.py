@@ -67,12 +67,15 @@ class Entry:
         Whether the bus was discharged before it.
     doubted : bool
         Whether it was marked as doubtful.
+    text_line : int
+        Line its text comes from, where another put it right; 0 where none did.
     """
 
     line: int
     fields: Mapping[str, str]
     discharged: bool = False
     doubted: bool = False
+    text_line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +248,8 @@ def _apply(event: Mapping[str, Any], number: int, entries: list[Entry]) -> None:
         text = _texts(event, ("text",))["text"]
         if not text:
             raise InputError("meant without its text; accepted: what the display showed")
-        entries[place] = replace(entries[place], fields={**entries[place].fields, "reading": text})
+        fields = {**entries[place].fields, "reading": text}
+        entries[place] = replace(entries[place], fields=fields, text_line=number)
 
 
 def _standing_place(event: Mapping[str, Any], key: str, entries: Sequence[Entry]) -> int:

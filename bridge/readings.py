@@ -341,7 +341,8 @@ def _journal_readings(
                 )
             )
         except InputError as error:
-            problems.add(entry.line, error)
+            own_text = error.where == "reading" and entry.text_line > 0
+            problems.add(entry.text_line if own_text else entry.line, error)
     problems.raise_any()
     cut_line = cut_line or journal.cut_line
     return ReadingSet(source, tuple(readings), meter, setup, is_journal=True, cut_line=cut_line, seen=journal.seen)
