@@ -290,8 +290,8 @@ class AnswerSolver:
         variance += self.tolerance_variance @ by_conductance**2
         # beside a lower resistance it hardly shows how much less than expected such a path passes
         by_off = np.abs(by_conductance[self.off_rows])
-        shown = np.divide(by_off, np.abs(jack), out=np.zeros_like(by_off), where=by_off < np.abs(jack))
-        variance += np.sum((by_off * (OFF_SPREAD_DOWN + (OFF_SPREAD_UP - OFF_SPREAD_DOWN) * shown)) ** 2, axis=0)
+        share = np.divide(by_off, np.abs(jack), out=np.ones_like(by_off), where=by_off < np.abs(jack))
+        variance += np.sum((by_off * (OFF_SPREAD_DOWN + (OFF_SPREAD_UP - OFF_SPREAD_DOWN) * share)) ** 2, axis=0)
         variance += self._threshold_variance(points, voltage, adjoint)
         load = np.array([self.classes.severity_slope(points, which, row_power) for which in faults])
         charges = np.zeros(points.size, dtype=bool)

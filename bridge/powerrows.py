@@ -39,8 +39,8 @@ __all__ = [
     "solve_rows",
 ]
 
-_DECIMALS = re.compile(r"[.,](\d+)")
-_MILLIVOLTS = re.compile(r"\dm", re.IGNORECASE)
+_DECIMALS = re.compile(r"[.,Vv](\d+)")
+_MILLIVOLTS = re.compile(r"\d\s*m")
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]

@@ -36,7 +36,7 @@ __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking"
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-RIVAL_NATS = 3.0  # of evidence
+RIVAL_NATS = 3.0  # of evidence: twenty to one, what makes a state of the bench worth a ranking of its own
 REFITTED = 24
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -67,8 +66,9 @@ class SetupSuspicion:
         Another meter than the stated one.
     held : tuple of Hold
         Gates that held charge.
-    alone : float
-        ln of its prior times what the healthy board and every single fault in it make of the readings.
+    alone, weight : float
+        ln of its prior times what the healthy board and every single fault in it make of the readings; the same once
+        larger sets and its other variants are counted.
     """
 
     what: str
@@ -78,6 +78,7 @@ class SetupSuspicion:
     meter: MeterProfile | None = None
     held: tuple[Hold, ...] = ()
     alone: float = 0.0
+    weight: float = 0.0
 
     def taken(self, board: Board, readings: Sequence[Reading]) -> list[Reading]:
         """Return readings as they were really taken in this state.
@@ -144,22 +145,25 @@ def suspect_setup(
             evidence = _log_evidence(board, state.meter or meter, state.setup, taken, seen, memory)
         alone.append(float(np.log(state.probability)) + evidence)
         weights.append(alone[-1] + (larger if state.what == "as-stated" else 0.0))
-    total = np.exp(np.array(weights) - max(weights))
-    shares: dict[str, float] = {}
-    likeliest: dict[str, tuple[float, SetupSuspicion]] = {}
-    for state, share, by_itself in zip(states, (total / np.sum(total)).tolist(), alone, strict=True):
-        shares[state.what] = shares.get(state.what, 0.0) + share
-        if state.what not in likeliest or share > likeliest[state.what][0]:
-            likeliest[state.what] = share, dataclasses.replace(state, alone=by_itself)
-    suspicions = [
-        dataclasses.replace(
-            likeliest[what][1],
-            probability=share,
-            setup=None if what == "as-stated" else likeliest[what][1].setup,
-        )
-        for what, share in shares.items()
-    ]
-    return tuple(sorted(suspicions, key=lambda suspicion: -suspicion.probability))
+    likeliest: dict[str, SetupSuspicion] = {}
+    for state, weight, by_itself in zip(states, weights, alone, strict=True):
+        known = likeliest.get(state.what)
+        if known is None:
+            likeliest[state.what] = dataclasses.replace(state, alone=by_itself, weight=weight)
+            continue
+        better = known if known.alone >= by_itself else dataclasses.replace(state, alone=by_itself)
+        likeliest[state.what] = dataclasses.replace(better, weight=float(np.logaddexp(known.weight, weight)))
+    likeliest["as-stated"] = dataclasses.replace(likeliest["as-stated"], setup=None)
+    return _in_shares(list(likeliest.values()))
+
+
+def _in_shares(suspicions: Sequence[SetupSuspicion]) -> tuple[SetupSuspicion, ...]:
+    """Return states of the bench with the probabilities that their weights make, most probable first."""
+    logs = np.array([one.weight for one in suspicions])
+    total = np.exp(logs - np.max(logs))
+    shares = (total / np.sum(total)).tolist()
+    found = [dataclasses.replace(one, probability=share) for one, share in zip(suspicions, shares, strict=True)]
+    return tuple(sorted(found, key=lambda suspicion: -suspicion.probability))
 
 
 def _charge_shown(board: Board, meter: MeterProfile, setup: Setup, readings: Sequence[Reading]) -> tuple[float, ...]:
@@ -252,10 +256,9 @@ def with_more_faults(suspicions: Sequence[SetupSuspicion], what: str, more: floa
     more : float
         By how much pairs and larger sets of faults raise its log evidence.
     """
-    logs = np.array(
-        [math.log(max(one.probability, 1e-300)) + (more if one.what == what else 0.0) for one in suspicions]
-    )
-    total = np.exp(logs - np.max(logs))
-    shares = (total / np.sum(total)).tolist()
-    again = [dataclasses.replace(one, probability=share) for one, share in zip(suspicions, shares, strict=True)]
-    return tuple(sorted(again, key=lambda suspicion: -suspicion.probability))
+    raised = [
+        dataclasses.replace(one, weight=float(np.logaddexp(one.weight, one.alone + more)))
+        for one in suspicions
+        if one.what == what
+    ]
+    return _in_shares([*raised, *(one for one in suspicions if one.what != what)])

@@ -175,8 +175,9 @@ def test_two_shorted_switches_of_a_leg_pull_down_the_bus(upper: float, lower: fl
 
 def test_digits_say_how_closely_a_voltage_was_read() -> None:
     """The last digit written is what a voltage is known to, within what a display has and people drop."""
-    texts = ("0.100", "24.0", "24", "0,10", "412m", "69.2mV", "0.0001")
-    assert [last_digit(text) for text in texts] == pytest.approx([1e-3, 0.1, 0.1, 0.01, 1e-3, 1e-3, 1e-3])
+    steps = {"0.100": 1e-3, "24.0": 0.1, "24": 0.1, "0,10": 0.01, "24V05": 0.01, "0.0001": 1e-3}
+    steps |= {"412m": 1e-3, "412 mV": 1e-3, "69.2mV": 1e-3}
+    assert {text: last_digit(text) for text in steps} == pytest.approx(steps)
 
 
 @pytest.mark.slow

@@ -186,8 +186,9 @@ def test_more_faults_count_for_their_state(board: Board) -> None:
     """What pairs add to a state of the bench moves its odds by as much, and the order with it."""
     suspicions = suspect_setup(board, METER, Setup(), readings_of(board, Setup(), "D_UH:open"))
     least = suspicions[-1]
-    odds = suspicions[0].probability / max(least.probability, 1e-300)
-    again = with_more_faults(suspicions, least.what, math.log(odds) + 2.0)
+    behind = suspicions[0].weight - least.weight
+    assert behind > 10.0
+    again = with_more_faults(suspicions, least.what, behind + 2.0)
     assert again[0].what == least.what
-    assert again[0].probability / again[1].probability == pytest.approx(math.exp(2.0), rel=1e-6)
+    assert again[0].probability / again[1].probability == pytest.approx(math.exp(2.0), rel=1e-3)
     assert sum(one.probability for one in again) == pytest.approx(1.0)
