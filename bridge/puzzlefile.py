@@ -171,7 +171,8 @@ class Key:
     answers : list of list of str
         Lists of packages that are right, at least one.
     same : list of list of str
-        Sets of faults, ``PART:MODE``, that the readings leave open; the planted one first.
+        Sets of faults, ``PART:MODE``, that the readings leave open; the planted one first, none of them empty where
+        faults are planted.
     proof, effort, best
         Why there is one answer, what it takes, and the best sequence of readings.
     real : RealValues
@@ -283,6 +284,11 @@ def parse_key(data: bytes, source: str) -> Key:
     """
     key: Key = _parse(data, source, KEY_FORM)
     _stay_here(key.puzzle, source)
+    if key.faults and not (key.same and all(key.same)):
+        raise InputError(
+            f"found {quoted(str(key.same)[:60])}; accepted: sets of faults, PART:MODE, the planted one first",
+            where=f"{shown_source(source)}: same",
+        )
     last = len(key.puzzle.readings)
     for number in key.effort.odd if last else ():
         if not 1 <= number <= last:

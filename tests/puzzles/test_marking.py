@@ -153,6 +153,16 @@ def test_a_key_without_an_answer_is_refused(command: Callable[..., Outcome], tmp
     assert "key.json: answers: found '[]'; list should have at least 1 item" in done.err
 
 
+def test_a_key_that_does_not_say_what_is_planted_is_refused(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """A key with faults and no set of them that counts marks nobody: it is named with its entry, status 2."""
+    plain = json.loads(key_text(one_fault())) | {"same": []}
+    (tmp_path / "key.json").write_text(json.dumps(plain), "utf-8")
+    (tmp_path / "answers.csv").write_text("who,answer\nA,nothing\n", "utf-8")
+    done = command("puzzle", "mark", str(tmp_path / "key.json"), str(tmp_path / "answers.csv"))
+    assert done.status == 2
+    assert "key.json: same: found '[]'; accepted: sets of faults" in done.err
+
+
 def test_a_second_answer_of_one_person_is_refused(tmp_path: Path, command: Callable[..., Outcome]) -> None:
     """Of two answers of one person to one puzzle the first counts; the second is named with both lines."""
     key, other = shipped_keys()[:2]

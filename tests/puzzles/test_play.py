@@ -143,6 +143,8 @@ def test_the_key_of_another_puzzle_is_refused(command: Callable[..., Outcome], t
     ("path", "value", "place", "accepted"),
     [
         (("answers",), [], "answers", "at least 1 item"),
+        (("same",), [], "same", "the planted one first"),
+        (("same",), [[]], "same", "the planted one first"),
         (("effort", "odd"), [99], "effort.odd", "1 to "),
         (("faults", 0, "mode"), "melted", "faults.1", "accepted: "),
         (("puzzle", "setup", "temperature_c"), -400, "puzzle: setup.temperature_c", "from -60 to 175"),
