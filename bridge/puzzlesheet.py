@@ -44,10 +44,15 @@ def puzzle_probings(board: Board, reach: str) -> tuple[Probing, ...]:
 
 
 def _across_loads(board: Board) -> list[Probing]:
-    """Return a reading across each load: from the rails a motor between like legs is not to be seen."""
+    """Return a reading across each load: from the rails a motor between like legs is not to be seen.
+
+    A board may have a part of any kind that is there only with a load, a brake switch for one: where more than two pins
+    leave no one reading across it, there is none.
+    """
     main = {board.net_of(name): name for name in reversed(board.main_terminals)}
-    ends = [tuple(part.pins.values()) for part in board.parts.values() if part.when in CONNECTABLE]
-    return [Probing(main[red], main[black]) for red, black in ends if red in main and black in main]
+    loads = [tuple(part.pins.values()) for part in board.parts.values() if part.when in CONNECTABLE]
+    pairs = [ends for ends in loads if len(ends) == 2]
+    return [Probing(main[red], main[black]) for red, black in pairs if red in main and black in main]
 
 
 def _gates(board: Board) -> list[set[str]]:

@@ -152,7 +152,7 @@ def made_page(made: Made, folder: str, seconds: float) -> Page:
     refused = made.draws - count
     page: list[str | Table] = [
         f"{count} puzzle{'s' * (count != 1)} in {folder}: trainee/ to hand out, trainer/ to keep. The seed, "
-        f"{made.keys[0].seed}, stands in the keys alone: whoever has it can make this set again.",
+        f"{made.keys[0].seed}, stands in the keys and in no file to hand out: whoever has it can make this set again.",
         Table("What they take", tuple(Column(title, right=title != "needs") for title in titles), rows),
         f"{made.draws} draws, {refused} rejected ({100.0 * refused / made.draws:.0f} %)"
         f"{': ' if reasons else ''}{reasons}. {seconds:.1f} s, {seconds / count:.1f} s for a puzzle.",

@@ -59,7 +59,8 @@ def make(
     """Make puzzles that are proved to have one right answer.
 
     The folder gets trainee/ to hand out and trainer/ with the keys. Without --seed every run
-    makes other puzzles; their seed stands in the keys alone.
+    makes other puzzles; their seed is shown and stands in the keys, in no
+    file to hand out.
     """
     import time
 

@@ -25,6 +25,7 @@ from bridge.puzzlemodes import written_readings
 from bridge.puzzleopen import WELL_OPEN, Weighing
 from bridge.puzzlepage import handout_html
 from bridge.puzzleset import load_keys
+from bridge.puzzlesheet import puzzle_probings
 from bridge.puzzlewords import Progress
 from tests.conftest import ROOT, Outcome
 from tests.puzzles.make_class import LESSONS
@@ -215,10 +216,37 @@ def test_a_set_says_where_its_seed_is(command: Callable[..., Outcome], tmp_path:
     done = command("puzzle", "make", "half-bridge-cooktop", "--plant", "nothing", "--out", str(tmp_path / "set"))
     assert done.status == 0, done.err
     (key,) = load_keys(str(tmp_path / "set"))
-    assert f"The seed, {key.seed}, stands in the keys alone" in " ".join(done.out.split())
+    assert f"The seed, {key.seed}, stands in the keys and in no file to hand out" in " ".join(done.out.split())
     assert not any(str(key.seed).encode() in one.read_bytes() for one in (tmp_path / "set" / "trainee").iterdir())
     page = (tmp_path / "set" / "trainer" / "key-01.html").read_text(encoding="utf-8")
     assert "faults that leave no trace" in page
+
+
+def test_a_load_of_three_pins_is_not_read_across(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """A switch that is there only with a load makes no reading of its own; the motor beside it keeps its readings."""
+    plain = (ROOT / "topologies/six-switch-bridge.toml").read_text(encoding="utf-8")
+    extra = """
+[[part]]
+ref = "Q_BR"
+block = "brake"
+kind = "igbt"
+pins = { collector = "U", emitter = "V", gate = "W" }
+gate_threshold = 4.5
+when = "brake-resistor"
+role = "brake switch"
+"""
+    own = tmp_path / "own.toml"
+    own.write_text(plain + extra, encoding="utf-8")
+    across = {frozenset("UV"), frozenset("VW"), frozenset("UW")}
+    asked = puzzle_probings(load_board(str(own)), "gates")
+    assert asked == puzzle_probings(load_board("six-switch-bridge"), "gates")
+    assert len(across & {frozenset((one.red, one.black)) for one in asked}) > 1
+    done = command(
+        "puzzle", "make", str(own), "--plant", "single", "--seed", "7", "--reach", "terminals",
+        "--out", str(tmp_path / "set"),
+    )  # fmt: skip
+    assert done.status == 0, done.err
+    assert load_keys(str(tmp_path / "set"))[0].faults
 
 
 def test_no_folder_is_made_on_the_way(command: Callable[..., Outcome], tmp_path: Path) -> None:
