@@ -16,7 +16,7 @@ from bridge.places import Place, place_parts
 from bridge.plainsheet import read_sheet
 from bridge.puzzlebeside import load_beside
 from bridge.puzzlefile import Key
-from bridge.puzzlemodes import ModesLeft, given_readings, modes_left
+from bridge.puzzlemodes import ModesLeft, counted_share, given_readings, modes_left
 from bridge.puzzlereply import Reply, parse_reply
 from bridge.textfile import decode_text, shown_source
 from bridge.wording import listed, quoted
@@ -68,12 +68,16 @@ class Marker:
     board : Board
         Its board.
     modes : callable, optional
-        Says which sets of faults in a right list the readings that were had leave open: each of them is right. Without
-        it those alone are that the key has.
+        Says which sets of faults in a right list the readings that were had leave open: each of them counts. Without it
+        those alone do that the key has.
+    whole : bool, optional
+        Whether each of them counts wholly, as where all of the sheet or of the best sequence was had. Else those alone
+        do that the key has, which no reading within reach tells apart, and any other counts as a guess among those left
+        open, as `bridge.puzzlemodes.counted_share` has it.
     """
 
-    def __init__(self, key: Key, board: Board, modes: ModesLeft | None = None) -> None:
-        self.key, self.board, self._modes_left = key, board, modes
+    def __init__(self, key: Key, board: Board, modes: ModesLeft | None = None, *, whole: bool = True) -> None:
+        self.key, self.board, self._modes_left, self._whole = key, board, modes, whole
         self.answers = [frozenset(answer) for answer in key.answers] if not key.error else [frozenset()]
         self._places: Mapping[str, Place] = place_parts(board)
         self._same = [frozenset(faults) for faults in key.same]
@@ -135,15 +139,20 @@ class Marker:
         """Return which share of what is wrong was named, by the explanation the readings leave open that fits best."""
         named = {str(fault) for fault in reply.faults}
 
-        def share(sets: Sequence[frozenset[str]]) -> float:
-            return max((len(named & one) / max(len(one), len(named)) for one in sets if one), default=1.0)
+        def share(one: frozenset[str]) -> float:
+            return len(named & one) / max(len(one), len(named))
 
-        known = share(self._same)
+        known = max((share(one) for one in self._same if one), default=1.0)
         left = self._modes_left(reply.packages) if self._modes_left and named and known < 1.0 else []
         if not left:
             return known
         fewest = min(map(len, left))  # with more of them, what hides beside a fault would count for half of it
-        return max(known, share([one for one in left if len(one) == fewest or one == named]))
+        sure = {*self._same, *(left if self._whole else ())}
+        return max(
+            known + max(share(one) - known, 0.0) * counted_share(one, left, sure)
+            for one in left
+            if len(one) == fewest or one == named
+        )
 
     def _misunderstood(self, reply: Reply, right: bool, modes: float) -> tuple[str, ...]:
         if right:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from functools import cache
 
 import numpy as np
@@ -19,7 +19,14 @@ from bridge.puzzlerows import rows_of_sets
 from bridge.puzzlesheet import puzzle_probings
 from bridge.readings import Reading, parse_reading
 
-__all__ = ["ModesLeft", "given_readings", "modes_left", "telling_probing", "written_readings"]
+__all__ = [
+    "ModesLeft",
+    "counted_share",
+    "given_readings",
+    "modes_left",
+    "telling_probing",
+    "written_readings",
+]
 
 ModesLeft = Callable[[frozenset[str]], list[frozenset[str]]]
 
@@ -96,8 +103,30 @@ def modes_left(key: Key, board: Board, meter: MeterProfile, readings: Sequence[R
     return left if readings and key.faults else lambda _: []
 
 
+def counted_share(one: frozenset[str], left: Iterable[frozenset[str]], sure: Collection[frozenset[str]]) -> float:
+    """Return how much a set of faults that readings leave open counts: as a guess among those it stands beside.
+
+    Parameters
+    ----------
+    one : frozenset of str
+        The set of ``PART:MODE``.
+    left : iterable of frozenset of str
+        All sets that the readings taken leave open. Larger ones than this are no rivals of it: they hide beside others.
+    sure : collection of frozenset of str
+        Those that count wholly; among the others they stand for one: what nothing within reach tells apart is one find.
+    """
+    if one in sure:
+        return 1.0
+    return 1.0 / (1 + sum(len(other) <= len(one) and other not in sure for other in left))
+
+
 def telling_probing(
-    key: Key, board: Board, meter: MeterProfile, one: frozenset[str], other: frozenset[str]
+    key: Key,
+    board: Board,
+    meter: MeterProfile,
+    one: frozenset[str],
+    other: frozenset[str],
+    taken: Collection[Probing] = (),
 ) -> Probing | None:
     """Return the reading within a puzzle's reach that tells two sets of faults apart for the least effort.
 
@@ -109,13 +138,17 @@ def telling_probing(
         Its board and meter.
     one, other : frozenset of str
         Sets of ``PART:MODE``.
+    taken : collection of Probing, optional
+        Readings that were taken already.
 
     Returns
     -------
     Probing or None
         None where no reading does at the resistances planted, or else at the middle ones of each mode.
     """
-    probings = puzzle_probings(board, key.puzzle.reach)
+    probings = [asked for asked in puzzle_probings(board, key.puzzle.reach) if asked not in taken]
+    if not probings:
+        return None
     ohms = {one.part: one.ohms for one in key.faults if one.ohms is not None}
 
     def member(text: str) -> tuple[Fault, float | None]:

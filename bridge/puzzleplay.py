@@ -24,7 +24,13 @@ from bridge.probing import Probing
 from bridge.puzzlebench import PuzzleBench, written
 from bridge.puzzlefile import BestStep, Key, Puzzle
 from bridge.puzzlemark import Marker
-from bridge.puzzlemodes import ModesLeft, given_readings, modes_left, telling_probing, written_readings
+from bridge.puzzlemodes import (
+    ModesLeft,
+    counted_share,
+    modes_left,
+    telling_probing,
+    written_readings,
+)
 from bridge.puzzlereplay import Replay, replay_readings
 from bridge.puzzlereply import ACCEPTED, Reply, parse_reply
 from bridge.puzzlewords import answer_words, list_words, planted_words
@@ -385,9 +391,12 @@ class Play:
         # who has the sheet and asked for nothing has read it on paper: how much of it, nobody knows
         counted = bool(self.readings or self.hints or not self.sheet)
         replay = replay_readings(self.key, self.board, self.meter, self.setup, self.readings)
-        seen = self.readings or given_readings(self.key, self.board, self.meter)
-        modes = modes_left(self.key, self.board, self.meter, seen)
-        mark = Marker(self.key, self.board, modes).mark(reply, self.effort if counted else None, replay.settled)
+        # who has asked for none has the sheet on paper, or nothing
+        modes = modes_left(self.key, self.board, self.meter, self.readings or tuple(self.sheet.values()))
+        whole = self._best_taken(self.key) if self.readings else True
+        mark = Marker(self.key, self.board, modes, whole=whole).mark(
+            reply, self.effort if counted else None, replay.settled
+        )
         verdict = "Right" if mark.right else "Not right"
         got, most = (sum(points) for points in zip(*(one[1:] for one in mark.parts), strict=True))
         scaled = "" if most == 100.0 else f" ({got:.0f} of the {most:.0f} points that count here, scaled)"
@@ -403,7 +412,7 @@ class Play:
                 "points for economy are cut in proportion."
             )
         if mark.right and self.key.faults and self.readings:
-            page += self._apart_words(reply, self.key, modes)
+            page += self._apart_words(reply, self.key, modes, whole=whole)
         page += [f"Probably misunderstood: {words}." for words in mark.misunderstood]
         best = self.key.effort.solver
         page.append(f"Effort {self.effort:g}; the best solver needs {best:g}, a novice who replaces parts "
@@ -412,7 +421,11 @@ class Play:
             page += self._replay_page(replay, reply)
         return page
 
-    def _apart_words(self, reply: Reply, key: Key, modes: ModesLeft) -> list[str]:
+    def _best_taken(self, key: Key) -> bool:
+        taken = {one.probing for one in self.readings}
+        return bool(key.best) and all(self._step_probing(one) in taken for one in key.best)
+
+    def _apart_words(self, reply: Reply, key: Key, modes: ModesLeft, *, whole: bool) -> list[str]:
         """Say which reading would have told the planted modes from others that the readings taken leave open."""
         same = [frozenset(faults) for faults in key.same]
         planted = same[0]
@@ -422,16 +435,23 @@ class Play:
         left = [one for one in open_now if one not in same and len(one) == fewest]
         if mine and mine not in same:
             left = [one for one in open_now if one == mine]
+        counts = ""
+        if mine in left:
+            share = counted_share(mine, open_now, {*same, *(open_now if whole else ())})
+            counts = f", so it counts as a guess, 1 of {1.0 / share:.0f}" if share < 1.0 else ", and either counts"
+        taken = {one.probing for one in self.readings}
         for other in left[:MODES_ASKED]:
-            telling = telling_probing(key, self.board, self.meter, planted, other)
+            telling = telling_probing(key, self.board, self.meter, planted, other, taken)
             if telling is not None:
                 hold = f", holding {telling.hold_text}," if telling.hold else ","
                 words = (" and ".join(sorted(faults)) for faults in (planted, other))
-                counts = ", and either counts" if mine else ""
                 return [
                     f"{telling.red} to {telling.black}, {telling.mode_text}{hold} would tell {' from '.join(words)}; "
                     f"your readings do not{counts}."
                 ]
+        if "guess" in counts:  # told by several readings together, or at this board's own values alone
+            words = (" and ".join(sorted(faults)) for faults in (planted, mine))
+            return [f"All readings within reach tell {' from '.join(words)}; yours do not{counts}."]
         return []
 
     def _replay_page(self, replay: Replay, reply: Reply) -> Page:

@@ -15,7 +15,7 @@ from bridge.errors import InputError
 from bridge.meter import load_meter
 from bridge.puzzlefile import Key, key_text
 from bridge.puzzlemark import Marker, mark_class
-from bridge.puzzlemodes import given_readings, modes_left
+from bridge.puzzlemodes import counted_share, given_readings, modes_left
 from bridge.puzzlereply import parse_reply
 from tests.conftest import Outcome
 from tests.puzzles.class_set import FOLDER, shipped_keys
@@ -242,6 +242,29 @@ def test_what_the_sheet_tells_apart_is_told_apart() -> None:
     marker = Marker(key, board, modes_left(key, board, meter, given_readings(key, board, meter)))
     assert marker.mark(parse_reply(f"{part}:ce-short", board)).misunderstood == ("right part, another fault of it",)
     assert marker.mark(parse_reply(f"{part}:all-short", board)).modes_right
+
+
+def test_a_guess_counts_beside_those_that_it_stands_among() -> None:
+    """Of three modes left open one of which is planted, a wrong one gets a third; what counts the same is one of them.
+
+    In a pair the half that is named right counts, and the other half as a guess.
+    """
+    planted, same, other, third, pair = (frozenset(one.split()) for one in ("Q:a", "D:a", "Q:b", "Q:c", "Q:b D:b"))
+    left = [planted, other, same, third, pair]
+    assert counted_share(other, left, {planted, same}) == pytest.approx(1.0 / 3.0)
+    assert counted_share(same, left, {planted, same}) == 1.0
+    assert counted_share(pair, left, {planted, same}) == pytest.approx(1.0 / 4.0)
+    key = one_fault()
+    board = load_board(key.puzzle.board)
+    part = key.faults[0].part
+    mine = f"{part}:{key.faults[0].mode}"
+    wrong = next(f"{part}:{one}" for one in board.parts[part].modes if [f"{part}:{one}"] not in key.same)
+    two = dataclasses.replace(key, same=[[mine, "RG_UH:open"]], answers=[[board.parts[part].package, "RG_UH"]])
+    sets = [frozenset((one, "RG_UH:open")) for one in (mine, wrong)]
+    for whole, share in ((True, 1.0), (False, 0.75)):
+        marker = Marker(two, board, lambda _: sets, whole=whole)
+        mark = marker.mark(parse_reply(f"{wrong} RG_UH:open", board))
+        assert {what: points for what, points, _ in mark.parts}["what is wrong with it"] == 20.0 * share
 
 
 def test_a_file_names_its_puzzle(tmp_path: Path, command: Callable[..., Outcome]) -> None:

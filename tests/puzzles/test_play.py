@@ -365,6 +365,34 @@ def test_modes_that_the_readings_taken_leave_open_are_right() -> None:
     assert "right part, another fault of it" in told
 
 
+def test_a_guess_at_what_is_wrong_is_worth_its_share() -> None:
+    """A mode left open for want of readings counts as one of those left open, and the replay names what would tell.
+
+    Nothing read: nothing but what no reading tells apart counts. All of the best sequence: what is left open counts.
+    """
+    key = shorted_switch()
+    told = {}
+    for lines in ((), ("W N",), ("W N", "N W"), ("W N", "N W", "P W")):
+        play = playing(key)
+        for line in lines:
+            play.hear(line)
+        said = words(play, "answer Q_WL:all-short")
+        found = re.search(r"what is wrong with it (\d+) 20", said)
+        assert found is not None, said
+        told[lines] = float(found[1]), re.search(r"would tell Q_WL:ce-short .*? counts as a guess, 1 of (\d+)", said)
+    points = [one for one, _ in told.values()]
+    assert points[0] == 0.0
+    assert 0.0 < points[1] <= points[2] <= 10.0
+    assert points[3] == 20.0
+    for lines, (got, words_of) in list(told.items())[1:3]:
+        assert words_of is not None, lines
+        assert got == pytest.approx(20.0 / int(words_of[1]), abs=0.5)
+    assert list(told.values())[3][1] is None
+    lucky = playing(key)
+    lucky.hear("W N")
+    assert "what is wrong with it 20 20" in words(lucky, "answer Q_WL:ce-short")
+
+
 def test_no_hint_repeats_an_earlier_one() -> None:
     """All hints, none followed, point at different readings, also when the play is taken up in between."""
     key = shorted_switch()
