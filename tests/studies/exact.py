@@ -303,7 +303,8 @@ class _Sampler:
                 probability = (1.0 - model.false_open) * share + model.false_open
             else:
                 density = np.where(there, norm.pdf(model.value, mean, sd), 0.0)
-                probability = (1.0 - model.slip - model.false_open) * density + model.slip * model.slip_density
+                wrong = model.slip_at(np.where(there, self.value[r, cases][:, None], np.inf))
+                probability = (1.0 - wrong - model.false_open) * density + wrong * model.slip_density
             total += np.log(probability)
         return total
 
