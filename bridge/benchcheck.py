@@ -11,12 +11,19 @@ from bridge.faults import Fault
 from bridge.forecast import forecast_each
 from bridge.meterprofile import MeterProfile
 from bridge.penslips import may_be_slip, slip_words
-from bridge.probing import Setup
+from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate
 from bridge.readings import Reading
 from bridge.units import format_compact
 
-__all__ = ["doubtful_number", "repeated_words", "slip_question"]
+__all__ = [
+    "count_refused",
+    "doubtful_number",
+    "next_value_words",
+    "place_words",
+    "repeated_words",
+    "slip_question",
+]
 
 _BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 DROP_V = (0.25, 0.95)  # what junctions of the trade read in diode mode, typed in volts; common practice, no source
@@ -104,3 +111,47 @@ def repeated_words(reading: Reading, earlier: Sequence[Reading]) -> str | None:
         f"The same place as reading {numbers}: both stand, but of the part they tell little more than one. If the "
         f"first was wrong, type doubt {before[-1]}; if this one was a slip, undo."
     )
+
+
+def place_words(probing: Probing) -> str:
+    """Return where the leads are, in short: ``G_UL to E_UL, ohms``.
+
+    Parameters
+    ----------
+    probing : Probing
+        Placement of the leads.
+    """
+    return f"{probing.red} to {probing.black}, {probing.mode_text}"
+
+
+def next_value_words(asked: Sequence[Reading]) -> str:
+    """Return what a value typed without its place is taken for while readings are asked about.
+
+    Parameters
+    ----------
+    asked : sequence of Reading
+        Those asked about, at least one.
+    """
+    if len(asked) > 1:
+        return f" Type all {len(asked)} again, or one with its places."
+    return f" The next value typed without places is taken for {place_words(asked[0].probing)}."
+
+
+def count_refused(count: int, probing: Probing, like: Sequence[Probing]) -> str:
+    """Return why so many values in one line are not taken, and what is.
+
+    Parameters
+    ----------
+    count : int
+        How many were typed.
+    probing : Probing
+        The proposed reading.
+    like : sequence of Probing
+        Those taken in one go with it; it alone where there are none.
+    """
+    place = f"{probing.red}-{probing.black}"
+    each = f"or a line for each, with its places: {probing.red} {probing.black} {probing.mode_text} VALUE"
+    if len(like) == 1:
+        return f"{count} values, but one place is proposed; accepted: the value at {place} (red-black), {each}"
+    places = ", ".join(f"{one.red}-{one.black}" for one in like)
+    return f"{count} values; accepted: one, at {place} (red-black), {len(like)} in this order: {places}, {each}"

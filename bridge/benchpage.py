@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from bridge.advicepage import HOLDING, LIFTING, probing_words
 from bridge.advise import NextReading
+from bridge.benchline import WORDS
 from bridge.board import Board
 from bridge.faults import describe_fault
 from bridge.layout import Column, Page, Table, can_show
@@ -23,6 +24,7 @@ from bridge.worksheet import expected_words, make_worksheet
 
 __all__ = [
     "good_page",
+    "help_page",
     "package_title",
     "part_probings",
     "proposal_page",
@@ -176,6 +178,16 @@ def good_page(board: Board, meter: MeterProfile, setup: Setup, probings: Sequenc
         for probing, shown in zip(sheet.probings, sheet.expected, strict=True)
     )
     return [Table("A good board", (Column("where"), Column("reads")), rows)]
+
+
+def help_page() -> Page:
+    """Return what to type where readings are asked for."""
+    return [
+        "A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: U P 0.41, G_UL E_UL ohms 9.9k, "
+        "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter "
+        "shows the proposal again.",
+        Table("Words", (Column("word"), Column("what it does")), tuple(WORDS.items())),
+    ]
 
 
 def part_probings(board: Board, ref: str) -> tuple[Probing, ...]:

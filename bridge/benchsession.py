@@ -7,11 +7,19 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bridge.advise import CERTAIN, NextReading, Reach, before_any_reading, suggest_readings
-from bridge.benchcheck import doubtful_number, repeated_words, slip_question
+from bridge.benchcheck import (
+    count_refused,
+    doubtful_number,
+    next_value_words,
+    place_words,
+    repeated_words,
+    slip_question,
+)
 from bridge.benchgood import asked_about
-from bridge.benchline import WORDS, Order, Row, Typed, Values, parse_line, usual_mode, word_of
+from bridge.benchline import Order, Row, Typed, Values, parse_line, usual_mode, word_of
 from bridge.benchpage import (
     good_page,
+    help_page,
     proposal_page,
     reading_words,
     readings_page,
@@ -19,6 +27,7 @@ from bridge.benchpage import (
 )
 from bridge.benchsetup import Briefing, Charged, SetupTalk, refuse_charge
 from bridge.benchverdict import nothing_helps_page, settled_page, verdict_page
+from bridge.benchwhy import again_words, expectation_table, paths_page
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
@@ -33,7 +42,7 @@ from bridge.journal import (
     trust_line,
     undo_line,
 )
-from bridge.layout import Column, Page, Table
+from bridge.layout import Page, Table
 from bridge.likeplaces import like_readings
 from bridge.meterprofile import MeterProfile
 from bridge.narrow import narrow_lines
@@ -43,7 +52,6 @@ from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading, parse_reading
-from bridge.render import percent
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.stoprule import StopRule, asks_again
@@ -54,7 +62,10 @@ from bridge.wording import quoted
 __all__ = ["CERTAIN", "END_PROMPT", "PROMPT", "Answer", "BenchSession"]
 
 PROMPT = "reading? "
-END_PROMPT = "Enter ends; undo, another reading, why and list still work: "
+END_PROMPT = "Enter ends; why, list; undo or a reading once the bus is measured anew: "
+POWERED = "The board may have been powered since the verdict: make it safe and measure once more."
+NOT_TAKEN_AFTER_VERDICT = "Not taken: before another reading the bus is measured anew."
+TAKE_NOW = "Take the reading now and type it with its places: U P 0.41. A verdict follows it anew."
 HELP_BEFORE = (
     "First come a few questions: type what is asked for, press Enter where the usual answer is meant, or stop to end. "
     "Once readings are asked for, help lists the words for those."
@@ -130,10 +141,13 @@ class BenchSession:
         self._talk: SetupTalk | None = SetupTalk(board, known)
         self._known = known
         self._resumed = resumed
+        self._has_head = resumed
+        self._goes_on = True  # whether what the readings mean is said once the questions are answered
         self._ranking: Ranking | None = None
         self._memory = TableMemory()  # one more reading costs one column
         self._advice: NextReading | None = None
         self._pending: list[Reading] = []  # typed, asked about, not taken yet
+        self._slips: list[str | None] = []  # what was asked about each of them as a slip of the pen
         self._answered: list[Reading] = []  # those the line that is being heard may answer
         self._unsettled: int | None = None  # a reading that stands, but whose number may be a slip
         self._ending: str | None = None  # the last paragraph of a verdict, once there is one
@@ -186,18 +200,31 @@ class BenchSession:
                     prompt=self._talk.ask()[1],
                 )
             return self._hear_setup(text)
-        if self._ending is not None and not word:
+        ended = self._ending is not None
+        if ended and not word:
             return Answer(done=True)
+        answer = self._hear_at_bench(text, word)
+        return self._measure_again(answer) if ended and answer.more else answer
+
+    def _measure_again(self, answer: Answer) -> Answer:
+        """Go on after a verdict, which tells how power comes back: first the board is made safe as at the start."""
+        self._goes_on, self._ending = answer.more, None
+        self._talk = SetupTalk(self.board, self._known)
+        asked = self._question([POWERED])
+        return dataclasses.replace(asked, lines=(*answer.lines, *asked.lines), record=answer.record)
+
+    def _hear_at_bench(self, text: str, word: str) -> Answer:
         self._answered, self._pending = self._pending, []
-        if self._answered and word in ("y", "yes", "n", "no"):
-            if word[0] == "y":
-                return self._take([self._meant(one) for one in self._answered])
-            return self._say(["Not taken.", *self._proposal()])
-        if self._unsettled is not None and word in ("y", "yes"):
-            return self._settle(self._unsettled)
+        if word in ("y", "yes", "n", "no"):
+            if self._answered:
+                if word[0] == "y":
+                    return self._take(self._as_confirmed())
+                return self._say(["Not taken.", *self._proposal()])
+            if self._unsettled is not None:
+                return self._settle(self._unsettled) if word[0] == "y" else self._ask_right_value(self._unsettled)
         try:
             if not word:
-                return self._say_open(self._proposal() if self._ranking else [])
+                return self._say_open([] if self._answered else self._proposal())
             return self._obey(parse_line(text, self.board))
         except Charged as charge:
             return _refused(charge)
@@ -217,8 +244,12 @@ class BenchSession:
         if not self._talk.finished:
             return self._question(said)
         self._known, self._talk = self._talk.answers, None
-        record = setup_line(self.setup) if self._resumed else self._head()
-        return Answer(tuple(narrow_lines(said)), record=record, more=True)
+        record = setup_line(self.setup) if self._has_head else self._head()
+        self._has_head, self._ranking = True, None
+        if self._goes_on:
+            return Answer(tuple(narrow_lines(said)), record=record, more=True)
+        self._goes_on = True
+        return Answer(tuple(narrow_lines([*said, TAKE_NOW])), record=record)
 
     def _head(self) -> str:
         reach = self._reach
@@ -242,14 +273,33 @@ class BenchSession:
         """Say what takes nothing and settles nothing: what was asked about before stays open."""
         self._pending = self._answered
         asked = "; ".join(reading_words(one) for one in self._pending)
-        return self._say([*page, f"Not taken yet: {asked}. Type yes to take it as it is."] if asked else page)
+        if not asked:
+            return self._say(page)
+        return self._say(
+            [*page, f"Not taken yet: {asked}. Type yes to take it as it is.{next_value_words(self._pending)}"]
+        )
 
     def _obey(self, typed: Typed) -> Answer:
-        if isinstance(typed, Row):
-            reading = self._read_row(typed)
-            return self._take_checked([reading], mode_typed=bool(typed.fields["mode"]))
-        if isinstance(typed, Values):
-            return self._take_checked(self._read_values(typed))
+        if isinstance(typed, Order):
+            return self._say_dropped(self._obey_order(typed), [])
+        if self._ending is not None:
+            return self._measure_again(Answer((NOT_TAKEN_AFTER_VERDICT,)))
+        readings = [self._read_row(typed)] if isinstance(typed, Row) else self._read_values(typed)
+        mode_typed = isinstance(typed, Row) and bool(typed.fields["mode"])
+        return self._say_dropped(self._take_checked(readings, mode_typed=mode_typed), readings)
+
+    def _say_dropped(self, answer: Answer, readings: Sequence[Reading]) -> Answer:
+        """Say what was asked about, is open no longer, and has no other reading of its place instead."""
+        if self._pending is self._answered:
+            return answer
+        instead = [{one.probing.red, one.probing.black} for one in readings]
+        dropped = [one for one in self._answered if {one.probing.red, one.probing.black} not in instead]
+        if not dropped:
+            return answer
+        said = narrow_lines([f"Not taken: {'; '.join(reading_words(one) for one in dropped)}."])
+        return dataclasses.replace(answer, lines=(*said, *answer.lines))
+
+    def _obey_order(self, order: Order) -> Answer:
         orders: dict[str, Callable[[Order], Answer]] = {
             "undo": self._undo,
             "doubt": self._doubt,
@@ -262,7 +312,7 @@ class BenchSession:
             "help": self._help,
             "stop": lambda _: self._stop(),
         }
-        return orders[typed.word](typed)
+        return orders[order.word](order)
 
     def _read_row(self, row: Row) -> Reading:
         fields = dict(row.fields)
@@ -279,6 +329,9 @@ class BenchSession:
     def _read_values(self, values: Values) -> list[Reading]:
         if len(values.texts) == 1 and len(self._answered) == 1:  # what was asked about, typed again
             return [self._reading(_fields(self._answered[0].probing, values.texts[0]), values.discharged)]
+        if len(values.texts) == 1 and self._answered:
+            count = len(self._answered)
+            raise InputError(f"one value, but {count} were asked about; accepted: all {count}, or one with its places")
         if self._advice is None:
             raise InputError("no reading is proposed; type the places as well: U P 0.41")
         probing = self._advice.probing
@@ -286,7 +339,7 @@ class BenchSession:
             return [self._reading(_fields(probing, values.texts[0]), values.discharged)]
         like = like_readings(self.board, probing)
         if len(like) != len(values.texts):
-            raise InputError(_count_refused(len(values.texts), probing, like))
+            raise InputError(count_refused(len(values.texts), probing, like))
         return [
             self._reading(_fields(one, text), values.discharged) for one, text in zip(like, values.texts, strict=True)
         ]
@@ -305,25 +358,28 @@ class BenchSession:
         if not mode_typed:
             likely = self._standing().candidates
             doubts = [words for one in readings if (words := doubtful_number(one, *bench, likely)) is not None]
-        slips = [words for one in readings if (words := slip_question(one, *bench)) is not None]
-        if not doubts and slips:
-            if readings == self._answered:  # the same again: it was meant
-                return self._take([self._meant(one) for one in readings])
+        again = readings == self._answered
+        slips = self._slips if again else [slip_question(one, *bench) for one in readings]
+        how = "" if doubts else " Type it again, or yes if it is right."  # doubts say themselves what to type
+        asked = [f"{words}{how}" for words in slips if words is not None]
+        if not doubts and asked:
+            if again:  # it was meant
+                return self._take(self._as_confirmed())
             if self._unsettled is not None and [_written(one) for one in readings] == [
                 _written(self.readings[self._unsettled])
             ]:
                 return self._settle(self._unsettled)
-            slips = [f"{words} Type it again, or yes if it is right." for words in slips]
-        if not doubts and not slips:
+        if not doubts and not asked:
             return self._take(readings)
-        self._pending = readings
-        return self._say([*doubts, *slips, "Nothing is taken yet."])
+        self._pending, self._slips = readings, slips
+        return self._say([*doubts, *asked, f"Nothing is taken yet.{next_value_words(readings)}"])
 
-    def _meant(self, reading: Reading) -> Reading:
-        """Return a reading that was confirmed, its number written so that no command asks about it again."""
-        if slip_question(reading, self.board, self.meter, self.setup) is None:
-            return reading
-        return dataclasses.replace(reading, text=as_meant(reading))
+    def _as_confirmed(self) -> list[Reading]:
+        """Return what was asked about and is right, a number in question written so that no command asks again."""
+        return [
+            one if words is None else dataclasses.replace(one, text=as_meant(one))
+            for one, words in zip(self._answered, self._slips, strict=True)
+        ]
 
     def _settle(self, place: int) -> Answer:
         """Take a reading that stands, and whose number may have been a slip, as it is."""
@@ -397,9 +453,15 @@ class BenchSession:
         if self._advice is None:
             raise InputError("no reading is proposed")
         probing = self._advice.probing
+        if self._unsettled is not None:
+            number = self._unsettled + 1
+            raise InputError(
+                f"reading {number} is to be settled, not skipped; accepted: what its place shows, yes if it is right "
+                f"as written, doubt {number} where it cannot be taken again"
+            )
         reach = dataclasses.replace(self._reach, skipped=self._reach.skipped | {probing})
         self._known = dataclasses.replace(self._known, reach=reach)
-        return Answer(tuple(narrow_lines(["Skipped."])), record=skip_line(probing), more=True)
+        return Answer(tuple(narrow_lines([f"Skipped: {place_words(probing)}."])), record=skip_line(probing), more=True)
 
     def _why(self, order: Order) -> Answer:
         ranking = self._standing()
@@ -413,29 +475,14 @@ class BenchSession:
             probing = self.readings[-1].probing
         if probing is None:
             raise InputError("no reading is proposed; why 1 asks about reading 1")
-        page: list[str | Table] = []
         if faults is not None:
-            page.append(why_sentence(self.board, self.meter, self.setup, faults, probing))
-        else:
-            page += self._both_ways(ranking, probing)
-        if self._advice is not None and probing == self._advice.probing and faults is None:
-            rows = tuple((one.reading, percent(one.probability), one.means) for one in self._advice.expect)
-            columns = (Column("reading", right=True), Column("chance", right=True), Column("most suspect then"))
-            page.append(Table("What it may show", columns, rows))
-        return self._say_open(page)
-
-    def _both_ways(self, ranking: Ranking, probing: Probing) -> list[str]:
-        """Return the path under the two likeliest replace lists, their likeliest faults each."""
-        told: dict[frozenset[str], str] = {}
-        for candidate in ranking.candidates:
-            packages = candidate.packages(self.board)
-            if not candidate.faults or packages in told:
-                continue
-            faults = [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]
-            told[packages] = why_sentence(self.board, self.meter, self.setup, faults, probing)
-            if len(told) == 2:
-                break
-        return list(told.values())
+            return self._say_open([why_sentence(self.board, self.meter, self.setup, faults, probing)])
+        page = paths_page(ranking, self.setup, probing)
+        if self._advice is None or probing != self._advice.probing:
+            return self._say_open(page)
+        if self._advice.expect:
+            return self._say_open([*page, expectation_table(self._advice)])
+        return self._say_open([again_words(ranking, self.setup, self._unsettled), *page])
 
     def _good(self, order: Order) -> Answer:
         proposed = self._advice.probing if self._advice else None
@@ -446,7 +493,7 @@ class BenchSession:
         page = [*readings_page(self.readings)]
         if not self.readings:
             return self._say_open(page)
-        following = self._proposal() if self._ending is None else [self._ending]
+        following = [self._ending] if self._ending is not None else [] if self._answered else self._proposal()
         return self._say_open([*page, *standing_page(self._standing(), self._columns), *following])
 
     def _repair(self, _: Order) -> Answer:
@@ -455,15 +502,7 @@ class BenchSession:
         return self._say_open(repair_page(repair_list(self._standing())))
 
     def _help(self, _: Order) -> Answer:
-        rows = tuple((word, words) for word, words in WORDS.items())
-        return self._say_open(
-            [
-                "A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: U P 0.41, G_UL E_UL ohms 9.9k, "
-                "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter "
-                "shows the proposal again.",
-                Table("Words", (Column("word"), Column("what it does")), rows),
-            ]
-        )
+        return self._say_open(help_page())
 
     def _stop(self) -> Answer:
         if self._ending is not None:  # the verdict was the last word
@@ -499,8 +538,9 @@ class BenchSession:
         if verdict is not None:
             return self._conclude(page, verdict)
         worst = ranking.fit.worst_reading
-        if worst is not None and (asks_again(ranking) or not ranking.fit.ok):
-            self._advice = NextReading(ranking.readings[worst].probing, 0.0, 1.0, ())
+        again = None if worst is None else ranking.readings[worst].probing
+        if again is not None and again not in self._reach.skipped and (asks_again(ranking) or not ranking.fit.ok):
+            self._advice = NextReading(again, 0.0, 1.0, ())
         else:
             advice = suggest_readings(ranking, 1, self._reach)
             if not advice:
@@ -524,6 +564,16 @@ class BenchSession:
         )
         return self._say([*page, asked, *self._proposal()])
 
+    def _ask_right_value(self, place: int) -> Answer:
+        """Ask what a reading that stands, and is not right as written, should have been."""
+        number, where = place + 1, place_words(self.readings[place].probing)
+        return self._say(
+            [
+                f"Then type what {where} shows; it stands in place of reading {number}. If it cannot be taken again, "
+                f"type doubt {number}."
+            ]
+        )
+
     def _proposal(self) -> Page:
         if self._advice is None:
             return ["No reading is proposed; type one with its places, as U P 0.41."]
@@ -531,16 +581,6 @@ class BenchSession:
         state = forecast(self.board, self.meter, self.setup, [probing])[0].state
         moving = state if state in ("climbing", "falling") else ""
         return proposal_page(self._advice, like_readings(self.board, probing), moving)
-
-
-def _count_refused(count: int, probing: Probing, like: Sequence[Probing]) -> str:
-    """Return why so many values in one line are not taken, and what is."""
-    place = f"{probing.red}-{probing.black}"
-    each = f"or a line for each, with its places: {probing.red} {probing.black} {probing.mode_text} VALUE"
-    if len(like) == 1:
-        return f"{count} values, but one place is proposed; accepted: the value at {place} (red-black), {each}"
-    places = ", ".join(f"{one.red}-{one.black}" for one in like)
-    return f"{count} values; accepted: one, at {place} (red-black), {len(like)} in this order: {places}, {each}"
 
 
 def _written(reading: Reading) -> tuple[Probing, str]:

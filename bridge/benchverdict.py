@@ -57,8 +57,8 @@ def settled_page(ranking: Ranking, rule: StopRule) -> Page | None:
         return None
     said = (
         f"Stopped at {percent(stands.probability)}: the last {LITTLE_TIMES} readings moved that by less than "
-        f"{percent(LITTLE)} each, and from {percent(SURE)} on that is where a session ends. To go on all the same, "
-        f"start again on the same file with --certain 0.99."
+        f"{percent(LITTLE)} each, and from {percent(SURE)} on that is where a session ends. To be asked for "
+        f"more all the same, end here and start again on the same file with --certain 0.99."
     )
     if not stands.packages:
         return [f"{said} These readings are what a healthy board gives."]

@@ -152,6 +152,8 @@ def kill_sessions(times: int, seed: int, folder: Path) -> tuple[int, list[str]]:
                     killed = True
                     break
                 typical_s = 0.9 * typical_s + 0.1 * (time.monotonic() - before)
+                if not session.text.endswith(READING_PROMPTS):
+                    typed = None  # after a verdict the bus is asked for before a reading is taken
                 if typed is not None:
                     accepted.append(typed)  # a prompt came after it: that is a promise
                     typed = None

@@ -72,7 +72,11 @@ def test_a_person_finds_the_shorted_switch(tmp_path: Path) -> None:
         assert came.endswith(END_PROMPT)
         last = load_readings(str(tmp_path / "s.jsonl"), board).readings[-1]
         person.type("undo")
-        assert "Taken back" in person.until(READING, END_PROMPT)
+        came = person.until("volts? ")
+        assert "Taken back" in came
+        while came.endswith("volts? "):
+            person.type("0.01")
+            came = person.until("volts? ", READING, END_PROMPT)
         assert load_readings(str(tmp_path / "s.jsonl"), board).readings[-1] != last
         person.type(f"{last.probing.red} {last.probing.black} {last.probing.mode} {last.text}")
         assert person.until(READING, END_PROMPT).endswith(END_PROMPT)

@@ -71,7 +71,7 @@ def test_readings_with_places() -> None:
     ],
 )
 def test_a_mode_in_other_words(typed: str, mode: str) -> None:
-    """The words of the bench for a mode stand where the mode does, as in a readings sheet; behind a number, its unit."""
+    """The words of the bench for a mode stand where the mode does, as in a sheet; behind a number, its unit."""
     found = row(f"U P {typed} 0.47")
     assert found["reading"] == "0.47"
     assert parse_mode(found["mode"], load_meter())[0] == mode

@@ -9,19 +9,19 @@ import re
 import pytest
 
 from bridge.advise import NextReading, Reach
-from bridge.benchcheck import doubtful_number
+from bridge.benchcheck import doubtful_number, slip_question
 from bridge.benchresume import resume
 from bridge.benchsession import END_PROMPT, Answer, BenchSession
 from bridge.benchsetup import Briefing, SetupTalk, parse_reach, parse_yes
-from bridge.board import load_board
+from bridge.board import Board, load_board
 from bridge.errors import InputError
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
 from bridge.journal import reading_line
-from bridge.meter import load_meter
+from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.ranking import Candidate, FaultGuess
-from bridge.readings import parse_readings
+from bridge.readings import Reading, parse_readings
 from tests.bench.meterhand import MeterHand
 
 COOKTOP = load_board("single-switch-cooktop")
@@ -255,7 +255,10 @@ def test_take_back_doubt_and_skip() -> None:
     """Undo takes the last reading back, doubt marks one, skip asks for another; all of it is in the record."""
     talk = started()
     first = talk.said
-    assert "Skipped." in talk.type("skip")
+    proposed = talk.session._advice
+    assert proposed is not None
+    skipped = f"Skipped: {proposed.probing.red} to {proposed.probing.black}, {proposed.probing.mode}."
+    assert talk.type("skip").startswith(skipped)
     assert talk.said != first
     talk.type("P N diode OL", "P RES diode OL")
     assert "Taken back: P to RES, diode: OL" in talk.type("undo")
@@ -573,6 +576,56 @@ def test_a_lost_k_is_settled_before_anything_is_taken() -> None:
     assert talk.type("9.9k").startswith("1. G_UL to E_UL, ohms: 9.9k After 1 reading")
 
 
+def test_while_a_number_is_in_question_nothing_else_is_asked() -> None:
+    """What a bare value is taken for is said, and the proposal is not shown; it goes there, and skip says so too."""
+    talk = started("six-switch-bridge")
+    assert "Next: red on" in talk.said
+    here = "The next value typed without places is taken for G_UL to E_UL, ohms."
+    assert here in talk.type("G_UL E_UL ohms 10")
+    for word in ("", "list", "140z"):
+        said = talk.type(word)
+        assert here in said
+        assert "Next: red on" not in said
+    said = talk.type("140k")
+    assert said.startswith("1. G_UL to E_UL, ohms: 140k")
+    assert "Next: red on" in said
+    talk.type("undo", "G_UL E_UL ohms 10")
+    assert talk.type("skip").startswith("Not taken: G_UL to E_UL, ohms: 10. Skipped: ")
+    assert "is not understood" in talk.type("yes")
+    talk.type("G_UL E_UL ohms 10")
+    assert talk.type("U P OL").startswith("Not taken: G_UL to E_UL, ohms: 10. 1. U to P, diode: OL")
+    talk.type("G_UL E_UL ohms 10")
+    assert talk.type("stop").startswith("Not taken: G_UL to E_UL, ohms: 10.")
+    assert talk.record.count('"reading"') == 2
+
+
+def test_several_numbers_in_question() -> None:
+    """Of several that were asked about, one value without its place is refused; all again, or yes, are taken."""
+    talk = started("six-switch-bridge")
+    talk.session._advice = NextReading(Probing("G_UL", "E_UL", "ohms"), 1.0, 1.0, ())
+    said = talk.type("10 10k 10 10k 10k 10k")
+    assert "Type all 6 again, or one with its places." in said
+    assert "one value, but 6 were asked about; accepted: all 6" in talk.type("10k")
+    talk.type("yes")
+    assert [one.text for one in talk.session.readings] == ["10 ohm", "10k", "10 ohm", "10k", "10k", "10k"]
+
+
+def test_a_number_in_question_is_forecast_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asked about and confirmed, a number is compared with a good board's once, however it is confirmed."""
+    asked: list[str] = []
+
+    def counted(reading: Reading, board: Board, meter: MeterProfile, setup: Setup) -> str | None:
+        asked.append(reading.text)
+        return slip_question(reading, board, meter, setup)
+
+    monkeypatch.setattr("bridge.benchsession.slip_question", counted)
+    for confirmed in ("yes", "9.9"):
+        talk = started("six-switch-bridge")
+        talk.type("G_UL E_UL ohms 9.9", confirmed)
+        assert talk.session.readings[0].text == "9.9 ohm"
+    assert asked == ["9.9", "9.9"]
+
+
 @pytest.mark.parametrize("confirmed", ["yes", "9.9", "G_UL E_UL ohms 9.9"])
 def test_a_number_without_k_may_be_meant(confirmed: str) -> None:
     """Confirmed by yes or by the same again, it is recorded with its unit, and nothing asks about it any more."""
@@ -609,6 +662,43 @@ def _resumed_with(*lines: str) -> Talk:
     return talk
 
 
+def test_a_number_that_is_to_be_settled_is_not_skipped() -> None:
+    """Skip is refused with what settles it, and records nothing; no asks for the right value, why says why."""
+    talk = _resumed_with("G_UL E_UL ohms 10")
+    before = talk.record
+    said = talk.type("skip")
+    assert "reading 1 is to be settled, not skipped; accepted: " in said
+    assert "doubt 1 where it cannot be taken again" in said
+    said = talk.type("why")
+    assert "Reading 1 may be a slip of the pen" in said
+    assert "10 is taken as 10 Ω, and a good board reads " in said
+    assert "What it may show" not in said
+    said = talk.type("no")
+    assert "Then type what G_UL to E_UL, ohms shows; it stands in place of reading 1." in said
+    assert talk.record == before
+    assert "In place of reading 1" in talk.type("10k")
+    again = _resumed_with("G_UL E_UL ohms 10")
+    again.type("doubt 1")
+    assert "Skipped: " in again.type("skip")
+
+
+def test_a_reading_that_fits_worst_may_be_skipped() -> None:
+    """Where the worst reading is asked for again, why says so without an empty table, and skip asks for another."""
+    talk = started()
+    for line in ("N P 1.9", "RES P 1.5", "P RES 1.3"):
+        talk.type(line)
+        if "Take it again." in talk.said:
+            break
+    assert "Take it again." in talk.said
+    asked = talk.session._advice
+    assert asked is not None
+    said = talk.type("why")
+    assert "Of all readings it fits worst: taken again" in said
+    assert "What it may show" not in said
+    talk.type("skip")
+    assert talk.session._advice is None or talk.session._advice.probing != asked.probing
+
+
 @pytest.mark.slow
 def test_no_verdict_while_a_number_is_in_question() -> None:
     """A file that condemns by a lost k gets no verdict before that reading is confirmed, doubted or read again."""
@@ -634,35 +724,73 @@ def test_no_verdict_while_a_number_is_in_question() -> None:
 
 @pytest.mark.slow
 def test_after_a_verdict_one_can_still_go_back() -> None:
-    """A verdict leaves a prompt: why, list and another reading work there, undo opens the session, Enter ends it."""
+    """A verdict leaves a prompt: why and list work there, undo opens the session, Enter and stop end it."""
     hand, talk = MeterHand.on(COOKTOP, "Q_L:ce-short"), started()
     while not talk.concluded:
         _take_what_is_asked(hand, talk)
-    last = talk.answer.lines[-1]
+    last, whole = talk.answer.lines[-1], talk.record
     count = len(talk.session.readings)
     assert "the current goes" in talk.type("why")
     assert talk.concluded
     assert "Readings so far" in talk.type("list")
     assert talk.answer.lines[-1] == last
-    assert "no reading is proposed" in talk.type("0.41")
-    assert talk.concluded
-    known, readings = resume(talk.record.encode(), "s", COOKTOP, Briefing())
-    again = Talk(BenchSession(COOKTOP, known, readings, resumed=True))
-    while again.answer.prompt.endswith("volts? "):
-        again.type("0")
+    again = _taken_up_again(whole)
     assert again.concluded
     assert again.answer.lines[-1] == last
     for one in (talk, again):
         assert "Taken back" in one.type("undo")
+        _make_safe_again(one)
         assert len(one.session.readings) == count - 1
         assert not one.concluded
-    while not talk.concluded:
-        _take_what_is_asked(hand, talk)
-    for ended in ("", "stop"):
-        talk.session._ending = last
-        answer = talk.session.hear(ended)
+        while not one.concluded:
+            _take_what_is_asked(hand, one)
+    for one, ended in ((talk, ""), (again, "stop")):
+        answer = one.session.hear(ended)
         assert answer.done
         assert answer.lines == ()
+
+
+def _taken_up_again(record: str) -> Talk:
+    known, readings = resume(record.encode(), "s", COOKTOP, Briefing())
+    talk = Talk(BenchSession(COOKTOP, known, readings, resumed=True))
+    while talk.answer.prompt.endswith("volts? "):
+        talk.type("0")
+    return talk
+
+
+def _make_safe_again(talk: Talk) -> None:
+    """Answer the questions about charge, which must come first."""
+    said = " ".join(talk.said.split())
+    assert "The board may have been powered since the verdict" in said
+    assert "never with a blade" in said
+    assert "Next: red on" not in said
+    assert talk.answer.prompt.startswith("P to N")
+    while talk.answer.prompt.endswith("volts? "):
+        talk.type("0.01")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("typed", ["0.41", "P N OL", "0.41 0.42"])
+def test_after_a_verdict_a_reading_waits_for_the_bus(typed: str) -> None:
+    """The verdict tells how power comes back: a reading typed after it is not taken before the bus is measured anew."""
+    hand, talk = MeterHand.on(COOKTOP, "Q_L:ce-short"), started()
+    while not talk.concluded:
+        _take_what_is_asked(hand, talk)
+    before, count = talk.record, len(talk.session.readings)
+    charged = _taken_up_again(before)
+    assert talk.type(typed).startswith("Not taken: before another reading the bus is measured anew.")
+    assert talk.record == before
+    _make_safe_again(talk)
+    assert "Take the reading now and type it with its places" in " ".join(talk.said.split())
+    assert talk.answer.prompt == "reading? "
+    assert [next(iter(json.loads(line))) for line in talk.record[len(before) :].splitlines()] == ["setup"]
+    assert "no reading is proposed; type the places as well" in talk.type("0.41")
+    assert f"{count + 1}. P to N, diode: OL" in talk.type("P N OL")
+    assert len(parse_readings(talk.record.encode(), "s", COOKTOP)) == count + 1
+    charged.type(typed)
+    assert "DANGER" in charged.type("310")
+    assert charged.answer.done
+    assert "dangerous to touch" in charged.answer.refused
 
 
 def test_a_doubt_is_taken_back() -> None:

@@ -1,0 +1,71 @@
+"""What the word ``why`` answers at the bench: the path of the current, what a reading may show, why it is repeated."""
+
+from __future__ import annotations
+
+from bridge.advise import NextReading
+from bridge.benchcheck import slip_question
+from bridge.faults import Fault
+from bridge.layout import Column, Page, Table
+from bridge.probing import Probing, Setup
+from bridge.ranking import Ranking
+from bridge.render import percent
+from bridge.why import why_sentence
+
+__all__ = ["again_words", "expectation_table", "paths_page"]
+
+PATHS = 2
+
+
+def paths_page(ranking: Ranking, setup: Setup, probing: Probing) -> Page:
+    """Return the path under the two likeliest replace lists, their likeliest faults each.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        What is likeliest.
+    setup : Setup
+        The state of the bench.
+    probing : Probing
+        Where the leads are.
+    """
+    told: dict[frozenset[str], str] = {}
+    for candidate in ranking.candidates:
+        packages = candidate.packages(ranking.board)
+        if not candidate.faults or packages in told:
+            continue
+        faults = [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]
+        told[packages] = why_sentence(ranking.board, ranking.meter, setup, faults, probing)
+        if len(told) == PATHS:
+            break
+    return list(told.values())
+
+
+def expectation_table(advice: NextReading) -> Table:
+    """Return what a proposed reading may show, and what each outcome would tell.
+
+    Parameters
+    ----------
+    advice : NextReading
+        The proposed reading.
+    """
+    rows = tuple((one.reading, percent(one.probability), one.means) for one in advice.expect)
+    columns = (Column("reading", right=True), Column("chance", right=True), Column("most suspect then"))
+    return Table("What it may show", columns, rows)
+
+
+def again_words(ranking: Ranking, setup: Setup, unsettled: int | None) -> str:
+    """Return why a reading that stands is asked for once more.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The readings that stand.
+    setup : Setup
+        The state of the bench.
+    unsettled : int or None
+        The reading whose number may be a slip, counted from 0; None where it is the one that fits worst.
+    """
+    if unsettled is None:
+        return "Of all readings it fits worst: taken again, it shows whether it was misread."
+    asked = slip_question(ranking.readings[unsettled], ranking.board, ranking.meter, setup) or ""
+    return f"Reading {unsettled + 1} may be a slip of the pen; before that is settled, it condemns nothing. {asked}"
