@@ -301,7 +301,8 @@ class SetupTalk:
         return [f"Meter: {meter.title or meter.name}."]
 
     def _take_connected(self, text: str) -> list[str]:
-        connected = parse_connected("" if text.lower() in ("nothing", "none", "no") else text.replace(",", " "))
+        words = "" if text.lower() in ("nothing", "none", "no") else text.replace(",", " ")
+        connected = parse_connected(words, self.board)
         self._setup = dataclasses.replace(self._setup, connected=connected)
         if "mains" in connected:  # the next question, before anything else
             self._questions.insert(1, self._unplugging())

@@ -338,7 +338,7 @@ def parse_setup(mapping: Mapping[str, Any], board: BoardNames) -> Setup:
         return float(value)
 
     return Setup(
-        connected=parse_connected(words("connected")),
+        connected=parse_connected(words("connected"), board),
         lifted=parse_lift(words("lifted"), board),
         relay_closed=switch("relay_closed", setup.relay_closed),
         bus_volts=number("bus_volts", setup.bus_volts, -2000.0, 2000.0),

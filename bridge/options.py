@@ -14,7 +14,7 @@ import typer
 
 from bridge.errors import InputError
 from bridge.layout import write_text
-from bridge.wording import listed, quoted
+from bridge.wording import quoted
 
 if TYPE_CHECKING:
     from bridge.board import Board
@@ -192,25 +192,10 @@ class BenchOptions:
         if self.unplugged:
             mapping["unplugged"] = True
         try:
-            setup = parse_setup(mapping, board)
+            return parse_setup(mapping, board)
         except InputError as error:
             place = str(error).partition(": ")[0]
             raise InputError(error.problem, where=OPTION_OF.get(place, place)) from None
-        self._check_connected(board)
-        return setup
-
-    def _check_connected(self, board: Board) -> None:
-        """Refuse what was typed as connected where this board has no part for it: nothing would be reckoned with.
-
-        Mains is taken on any board, since it is warned of.
-        """
-        there = tuple(dict.fromkeys([*(part.when for part in board.parts.values() if part.when), "mains"]))
-        for word in " ".join(self.connected or ()).lower().split():
-            if word not in there:
-                raise InputError(
-                    f"{quoted(word)}: {board.name} has no such thing to connect; accepted: {listed(there)}",
-                    where="--connected",
-                )
 
 
 def load_told(board: str, *, silent: bool = False) -> Board:

@@ -50,6 +50,10 @@ class PartNames(Protocol):
     def position(self) -> str | None:
         """Switch position."""
 
+    @property
+    def when(self) -> str | None:
+        """What has to be connected for the part to be there."""
+
 
 class BoardNames(Protocol):
     """What this module asks of a board."""
@@ -203,23 +207,35 @@ def parse_lift(text: str, board: BoardNames) -> tuple[str, ...]:
     return tuple(sorted(pins))
 
 
-def parse_connected(text: str) -> frozenset[str]:
+def parse_connected(text: str, board: BoardNames) -> frozenset[str]:
     """Return what was left connected.
 
     Parameters
     ----------
     text : str
         Words separated by spaces; blank for nothing.
+    board : Board
+        The board. Mains is taken on any, since it is warned of.
 
     Raises
     ------
     InputError
-        Another word; those accepted are listed.
+        Another word, or one this board has no part for, since nothing would be reckoned with; those accepted are
+        listed.
     """
+    if not text.strip():  # most rows
+        return frozenset()
     words = [word.lower() for word in text.split()]
     for word in words:
         if word not in CONNECTABLE:
             raise InputError(f"{quoted(word)}; accepted: {listed(CONNECTABLE)}", where="connected")
+    there = tuple(dict.fromkeys([*(part.when for part in board.parts.values() if part.when), "mains"]))
+    for word in words:
+        if word not in there:
+            raise InputError(
+                f"{quoted(word)}: {board.name} has no such thing to connect; accepted: {listed(there)}",
+                where="connected",
+            )
     return frozenset(words)
 
 

@@ -179,7 +179,7 @@ def parse_reading(
         board,
         meter,
     )
-    connected = parse_connected(fields.get("connected", ""))
+    connected = parse_connected(fields.get("connected", ""), board)
     text = fields.get("reading", "").strip()
     try:
         value = parse_reading_text(text)

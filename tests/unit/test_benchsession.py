@@ -167,6 +167,8 @@ def test_everything_is_asked_and_kept() -> None:
     talk.type("pocket")
     assert talk.answer.prompt == "connected? "
     assert "accepted" in talk.type("toaster")
+    assert "no such thing to connect; accepted: motor, mains" in talk.type("coil")
+    assert talk.answer.prompt == "connected? "
     talk.type("motor")
     assert talk.answer.prompt == "seen? "
     assert "no part or package" in talk.type("soot at Q_XX")

@@ -49,6 +49,7 @@ class FakePart:
     kind: str
     position: str | None
     pins: tuple[str, ...] = ("collector", "emitter", "gate")
+    when: str | None = None
 
 
 class FakeBoard:
@@ -65,6 +66,8 @@ class FakeBoard:
             "Q_H_2": FakePart("igbt", "H_2"),
             "Q_L": FakePart("mosfet", "L"),
             "DRV_X": FakePart("driver", "X", ("out", "common", "supply")),
+            "R_M": FakePart("resistor", None, ("a", "b"), "motor"),
+            "R_C": FakePart("resistor", None, ("a", "b"), "coil"),
         }
 
     def net_of(self, lead: str) -> str:
@@ -854,3 +857,14 @@ def test_other_words_for_a_mode(word: str, mode: str) -> None:
     sheet = f"red,black,mode,reading\nN,U,{word},{value}\n".encode()
     (reading,) = parse_readings(sheet, "sheet.csv", load_board("six-switch-bridge"), load_meter()).readings
     assert reading.probing.mode_text == mode
+
+
+def test_a_load_the_board_lacks_is_refused() -> None:
+    """What no part of the board stands for would not be reckoned with: a sheet and a journal name it and its line."""
+    refused = "connected: 'brake-resistor': leg has no such thing to connect; accepted: motor, coil, mains"
+    with pytest.raises(InputError, match=f"line 3: {refused}"):
+        read(f"{HEADER},connected\nP,N,diode,0.4,mains motor\nP,N,diode,0.4,motor brake-resistor\n")
+    with pytest.raises(InputError, match=f"line 1: {refused}"):
+        parse_readings(
+            (head_line("leg", "handheld", Setup(frozenset({"brake-resistor"}))) + taken("0.4")).encode(), "j", BOARD
+        )
