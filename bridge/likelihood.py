@@ -54,6 +54,7 @@ EDGE_FACTOR = (
 )
 RATIO_SHARE = 0.08  # where drops move ohms by more than this, they do so by ratios and not by differences
 LATE_SHARE = 0.15  # how often a display that by its slowest capacitor should rest still creeps: there are faster ones
+NEARLY_OPEN = 0.9  # of the display's end: a capacitor a tenth larger, or leads held a little shorter
 SETTLED_SHARE = 0.8  # of displays that still move, how many are written down after the dwell and not sooner
 
 
@@ -321,7 +322,7 @@ def log_likelihood(
         early = early_density(model, displays.turn_on[which], mean)
         probability = _number(model, course, mean, sd, ratio, kept) + early
     elif model.kind in ("climbing", "falling"):
-        probability = _on_the_way(model, course, mean, sd, ratio)
+        probability = _on_the_way(model, course, mean, sd, ratio, limit)
     else:
         probability = _beep(model, displays.start[which], mean, sd)
     # a display nobody could work out is no OL: it speaks neither for a hypothesis nor against it
@@ -398,7 +399,7 @@ def _number(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio:
     return answer
 
 
-def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask) -> Array:
+def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ratio: Mask, limit: float) -> Array:
     right_way = course.climbs if model.kind == "climbing" else course.moving & ~course.climbs
     creeps = course.rises if model.kind == "climbing" else course.falls
     if model.to_ol:
@@ -414,6 +415,9 @@ def _on_the_way(model: ReadingModel, course: _Course, mean: Array, sd: Array, ra
     caught = course.density(model.value, 3.0 * model.digits_sd, by_decades=model.in_ohms)
     late = np.where(creeps, LATE_SHARE * at_dwell, 0.0)
     density = np.where(right_way, SETTLED_SHARE * at_dwell + (1.0 - SETTLED_SHARE) * caught, late)
+    if model.kind == "climbing" and NEARLY_OPEN * limit < model.value <= limit:
+        # what is just past the display's end by the dwell may as well be just short of it
+        density += np.where(creeps & np.isinf(mean), LATE_SHARE / ((1.0 - NEARLY_OPEN) * limit), 0.0)
     # the wrong word for what was read right is one mistake; a wrong number as well is a slip
     misnamed = (1.0 - wrong) * (1.0 - STATE_NAMED_RIGHT)
     answer: Array = honest * density + misnamed * at_dwell + wrong * model.slip_density

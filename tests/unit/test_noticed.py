@@ -47,6 +47,20 @@ def test_a_word_for_the_wrong_way_is_only_a_slip() -> None:
         assert math.exp(float(found[0])) == pytest.approx(expected, rel=1e-9)
 
 
+def test_just_short_of_the_end_of_the_display_is_no_slip() -> None:
+    """What is to be past 2.000 V by the dwell may be caught climbing at 1.99 V; at 1.2 V it was read far too soon."""
+    every = np.zeros(1, dtype=np.intp)
+    shown = display(0.36, math.inf, math.inf)
+
+    def chance(value: float) -> float:
+        reading = Reading(1, Probing("P", "U"), f"{value} climbing", value, "V", "climbing")
+        (model,) = model_readings([reading], load_meter())
+        return float(log_likelihood(model, shown, every, shown.value, np.full(1, 0.01), 2.0)[0])
+
+    assert chance(1.99) > chance(1.2) + 1.5
+    assert chance(1.99) > -1.0
+
+
 @pytest.mark.parametrize("seconds", [0.05, 0.1, 0.2])
 def test_charge_left_by_a_quick_reading(seconds: float) -> None:
     """1 mA into 100 uF: 10 V a second, so 1 V after 0.1 s, of the 2.9 V it would reach in 0.29 s."""
