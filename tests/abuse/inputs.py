@@ -81,7 +81,7 @@ SHEET = (
     "red,black,mode,reading,hold,lift,connected,note\nU,P,diode,0.415,,,,\nP,U,diode,climbing to OL,,,,\n"
     'N,U,diode,0.002,,,,dead short?\nU,N,diode,"0,412",,,,discharged\nG_UL,E_UL,ohms,OL,,,,\n'
     "G_UL,E_UL,ohms:20k,4k7,,,,\n"
-    "U,N,diode,OL,UL@12/100,,,\nP,N,continuity,beep,,R_BLEED.a,,\nP,N,volts,0.02,,,motor,\n"
+    "U,N,diode,OL,UL@12/100,,,\nP,N,continuity,beep,,R_BLEED.a,,\nP,N,volts,0.02,,,mains,\n"
 )
 POWER = "red,black,volts,note\nU,N,11.9,\nP,N,24.0,\nG_UL,E_UL,0.01,ok\n"
 LAMP = (

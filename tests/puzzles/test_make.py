@@ -165,6 +165,7 @@ def test_the_best_solver_stops_where_the_order_says() -> None:
     pytest.fail("no sequence is shorter")
 
 
+@pytest.mark.slow
 def test_a_motor_left_on_can_be_proved() -> None:
     """On boards with a motor the sheet shows it at every reach, and the proof accepts it: both errors are made."""
     maker = PuzzleMaker(Order("six-switch-bridge", "handheld", Setup(), Wish(("setup",)), "terminals", seed=5))

@@ -336,6 +336,7 @@ def test_every_percentage_is_the_rankings() -> None:
     assert alone[both] > 0.1
 
 
+@pytest.mark.slow
 def test_a_guess_that_leaves_the_other_switch_open_is_not_thrifty() -> None:
     """One reading that leaves both switches well open earns no full economy; the best sequence and more of it do."""
     key = shorted_switch()
@@ -349,6 +350,7 @@ def test_a_guess_that_leaves_the_other_switch_open_is_not_thrifty() -> None:
     assert points[2:] == [20.0, 20.0]
 
 
+@pytest.mark.slow
 def test_modes_that_the_readings_taken_leave_open_are_right() -> None:
     """A short to the gate, too, is right until the gate is read, and the replay names that reading; then it is not."""
     key = shorted_switch()
@@ -365,6 +367,7 @@ def test_modes_that_the_readings_taken_leave_open_are_right() -> None:
     assert "right part, another fault of it" in told
 
 
+@pytest.mark.slow
 def test_a_guess_at_what_is_wrong_is_worth_its_share() -> None:
     """A mode left open for want of readings counts as one of those left open, and the replay names what would tell.
 

@@ -578,6 +578,7 @@ def test_a_lost_k_is_settled_before_anything_is_taken() -> None:
     assert talk.type("9.9k").startswith("1. G_UL to E_UL, ohms: 9.9k After 1 reading")
 
 
+@pytest.mark.slow
 def test_while_a_number_is_in_question_nothing_else_is_asked() -> None:
     """What a bare value is taken for is said, and the proposal is not shown; it goes there, and skip says so too."""
     talk = started("six-switch-bridge")
@@ -601,6 +602,7 @@ def test_while_a_number_is_in_question_nothing_else_is_asked() -> None:
     assert talk.record.count('"reading"') == 2
 
 
+@pytest.mark.slow
 def test_several_numbers_in_question() -> None:
     """Of several that were asked about, one value without its place is refused; all again, or yes, are taken."""
     talk = started("six-switch-bridge")
@@ -612,6 +614,7 @@ def test_several_numbers_in_question() -> None:
     assert [one.text for one in talk.session.readings] == ["10 ohm", "10k", "10 ohm", "10k", "10k", "10k"]
 
 
+@pytest.mark.slow
 def test_a_number_in_question_is_forecast_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Asked about and confirmed, a number is compared with a good board's once, however it is confirmed."""
     asked: list[str] = []
@@ -664,6 +667,7 @@ def _resumed_with(*lines: str) -> Talk:
     return talk
 
 
+@pytest.mark.slow
 def test_a_number_that_is_to_be_settled_is_not_skipped() -> None:
     """Skip is refused with what settles it, and records nothing; no asks for the right value, why says why."""
     talk = _resumed_with("G_UL E_UL ohms 10")

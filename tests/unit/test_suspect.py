@@ -172,6 +172,7 @@ def test_a_falling_display_tells_of_charge() -> None:
     assert not ranking.candidates[0].faults
 
 
+@pytest.mark.slow
 def test_a_coil_left_on_is_not_a_second_fault() -> None:
     """A shorted switch beside a coil left on is one fault and a coil, not a shorted capacitor as well."""
     cooktop = load_board("half-bridge-cooktop")
