@@ -51,6 +51,7 @@ def test_json_keys(tmp_path: Path) -> None:
         assert 0.9 < sum(outcome["probability"] for outcome in reading["expect"]) <= 1.0 + 1e-9
 
 
+@pytest.mark.slow
 def test_a_doubtful_reading_first(tmp_path: Path) -> None:
     """What does not fit is to be taken again before anything new, and a third time where it was read two ways."""
     rest = "".join(

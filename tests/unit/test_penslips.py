@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 
+import pytest
+
 from bridge.board import load_board
 from bridge.meter import load_meter
 from bridge.penslips import open_questions, pen_slips, slip_words
@@ -47,6 +49,7 @@ def test_a_lone_one_is_questioned() -> None:
     assert slip_words(reading, None, load_meter("moving-needle")) == ""
 
 
+@pytest.mark.slow
 def test_a_question_is_settled_by_a_doubt_or_by_the_place_read_again() -> None:
     """While nobody has answered, the reading stays open; a doubt, a second reading or the unit close it."""
 
@@ -62,6 +65,7 @@ def test_a_question_is_settled_by_a_doubt_or_by_the_place_read_again() -> None:
     assert left("U,N,diode,1\n") == (0,)
 
 
+@pytest.mark.slow
 def test_lines_that_were_exchanged() -> None:
     """OL forward and a drop backward at one place of a good board: the two lines may have been exchanged."""
     (said,) = slips(f"{GOOD}N,U,diode,OL\nU,N,diode,.413\n")
@@ -72,6 +76,7 @@ def test_lines_that_were_exchanged() -> None:
     assert slips(f"{GOOD}N,U,diode,OL\nU,N,diode,OL\n") == []
 
 
+@pytest.mark.slow
 def test_a_line_written_twice_is_questioned_once() -> None:
     """Of a place read more than once the last reading speaks."""
     assert len(slips(f"{GOOD}N,U,diode,OL\nU,N,diode,.413\nU,N,diode,.413\n")) == 1
