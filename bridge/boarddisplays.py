@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 
 LEAST_VOLTS = 0.005  # a digit or two, and the leads
 LEAST_SHARE = 0.01
+WIDEST_SHARE = 1.0  # what strays by more, the megohm of an unpowered driver, strays upwards: it is no less than this
 LEAST_OHMS = 0.3  # the leads
 MOVING_SHARE = 0.05
 ROUGHLY = 0.2  # share of a climbing resistance that it may be off by
@@ -77,7 +78,7 @@ class BoardDisplays:
             return value, np.maximum(sd, LEAST_VOLTS)
         ohms = np.maximum(value, LEAST_OHMS)
         with np.errstate(invalid="ignore"):
-            share = np.where(np.isinf(ohms), LEAST_SHARE, np.maximum(sd / ohms, LEAST_SHARE))
+            share = np.where(np.isinf(ohms), LEAST_SHARE, np.clip(sd / ohms, LEAST_SHARE, WIDEST_SHARE))
         return np.log(ohms), share
 
 
