@@ -14,7 +14,7 @@ from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
 from bridge.effects import EffectTest
 from bridge.instants import after_one_step, build_points, first_instant
 from bridge.newton import ALWAYS_ON_GATE_V, CHANNEL_DARK_V
-from bridge.points import ALWAYS_ON, CHANNEL_NORMAL, CHANNEL_OFF, Points, full_scale_amps
+from bridge.points import ALWAYS_ON, CHANNEL_OFF, Points, full_scale_amps
 from bridge.response import Response, solve_response
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import batch_size, solve_points
@@ -280,7 +280,8 @@ class AnswerSolver:
         carried = flows + points.saturation
         share = np.divide(flows, carried, out=np.zeros_like(flows), where=carried > 0.0)
         by_junction = (adjoint[a] - adjoint[b]) * conductance * share
-        by_drop = np.concatenate([by_junction, self._by_collector_drop(points, voltage, adjoint)])
+        by_collector, by_threshold = self._through_channels(points, voltage, adjoint)
+        by_drop = np.concatenate([by_junction, by_collector])
         batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self.batch_rows])
         batch_load = batch_load.reshape(len(self.batch_rows), points.size)
         variance = self.drop_variance @ by_drop**2
@@ -292,7 +293,7 @@ class AnswerSolver:
         by_off = np.abs(by_conductance[self.off_rows])
         share = np.divide(by_off, np.abs(jack), out=np.ones_like(by_off), where=by_off < np.abs(jack))
         variance += np.sum((by_off * (OFF_SPREAD_DOWN + (OFF_SPREAD_UP - OFF_SPREAD_DOWN) * share)) ** 2, axis=0)
-        variance += self._threshold_variance(points, voltage, adjoint)
+        variance += by_threshold
         load = np.array([self.classes.severity_slope(points, which, row_power) for which in faults])
         charges = np.zeros(points.size, dtype=bool)
         rows = circuit.capacitor_rows
@@ -327,44 +328,28 @@ class AnswerSolver:
             pace=np.ones(points.size),
         )
 
-    def _by_collector_drop(self, points: Points, voltage: Array, adjoint: Array) -> Array:
-        """Return what a volt more of drop at each switch's collector junction moves the reading, channels x batch."""
-        circuit = self.circuit
-        moves = np.zeros((len(circuit.channel_high), points.size))
-        gates = np.where(
-            points.channel == ALWAYS_ON,
-            ALWAYS_ON_GATE_V,
-            voltage[circuit.channel_gate] - voltage[circuit.channel_low],
-        )
-        near = (gates > circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (points.channel != CHANNEL_OFF)
-        near &= ~circuit.channel_is_mosfet[:, None]
-        for row in np.flatnonzero(near.any(axis=1)).tolist():
-            high, low, saturation = circuit.channel_high[row], circuit.channel_low[row], circuit.channel_specific[row]
-            current, slope, _ = laws.igbt_channel(
-                voltage[high] - voltage[low],
-                gates[row],
-                saturation,
-                circuit.channel_scale[row],
-                circuit.channel_offset[row],
-            )
-            share = np.maximum(current, 0.0) / (np.maximum(current, 0.0) + saturation)
-            moves[row] = near[row] * (adjoint[high] - adjoint[low]) * slope * share
-        return moves
+    def _through_channels(self, points: Points, voltage: Array, adjoint: Array) -> tuple[Array, Array]:
+        """Return what channels that conduct do to the reading.
 
-    def _threshold_variance(self, points: Points, voltage: Array, adjoint: Array) -> Array:
-        """Return the variance of the reading [V^2] from the spread of the gate thresholds."""
+        First what a volt more of drop at each IGBT's collector junction moves, channels x batch [1]; then the variance
+        from the spread of the gate thresholds, batch [V^2].
+        """
         circuit = self.circuit
-        high, low, gate = circuit.channel_high, circuit.channel_low, circuit.channel_gate
-        drive, drop = voltage[gate] - voltage[low], voltage[high] - voltage[low]
-        variance = np.zeros(points.size)
-        near = (drive > circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (points.channel == CHANNEL_NORMAL)
+        high, low = circuit.channel_high, circuit.channel_low
+        always_on, drop = points.channel == ALWAYS_ON, voltage[high] - voltage[low]
+        drive = np.where(always_on, ALWAYS_ON_GATE_V, voltage[circuit.channel_gate] - voltage[low])
+        near = (drive > circuit.channel_offset[:, None] - CHANNEL_DARK_V) & (points.channel != CHANNEL_OFF)
+        moves, variance = np.zeros((len(high), points.size)), np.zeros(points.size)
         for row in np.flatnonzero(near.any(axis=1)).tolist():
-            shape = circuit.channel_specific[row], circuit.channel_offset[row]
+            specific, offset = circuit.channel_specific[row], circuit.channel_offset[row]
+            reach = np.where(near[row], adjoint[high[row]] - adjoint[low[row]], 0.0)
             if circuit.channel_is_mosfet[row]:
-                slope = laws.mosfet_channel(drop[row], drive[row], *shape)[2]
+                by_gate = laws.mosfet_channel(drop[row], drive[row], specific, offset)[2]
             else:
                 scale = circuit.channel_scale[row]
-                slope = laws.igbt_channel(drop[row], drive[row], shape[0], scale, shape[1])[2]
-            reach = adjoint[high[row]] - adjoint[low[row]]
-            variance += np.where(near[row], (slope * reach * THRESHOLD_SPREAD_V) ** 2, 0.0)
-        return variance
+                current, by_drop, by_gate = laws.igbt_channel(drop[row], drive[row], specific, scale, offset)
+                forward = np.maximum(current, 0.0)
+                moves[row] = reach * by_drop * forward / (forward + specific)
+            by_gate = np.where(always_on[row], 0.0, by_gate)
+            variance += (by_gate * reach * THRESHOLD_SPREAD_V) ** 2
+        return moves, variance
