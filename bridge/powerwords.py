@@ -10,6 +10,7 @@ from bridge.faults import Fault, describe_fault
 from bridge.firstpower import USUAL_A, BenchSupply, Place, places_to_read, power_volts
 from bridge.forecast import Forecast
 from bridge.layout import Column, Page, Table, bulleted
+from bridge.makesafe import safe_points
 from bridge.partkinds import SWITCH_KINDS
 from bridge.payload import ranking_payload
 from bridge.powerrank import PowerRanking
@@ -17,6 +18,7 @@ from bridge.powerrows import single_faults
 from bridge.probing import Setup
 from bridge.render import ranking_page
 from bridge.units import format_volts
+from bridge.wording import listed
 
 __all__ = ["power_page", "power_payload", "powered_forecast_page", "powered_page"]
 
@@ -30,7 +32,7 @@ CAUTIONS = (
     "The supply isolated from mains, its current limit set before it is joined to P and N, plus to P.",
     "The gate drive stays without supply: a gate that is up now is a fault by itself.",
     "If the supply stays in its limit once the bus has charged, switch off and look for a short; do not turn it up.",
-    "A good switch leaks a fraction of a microampere, which a 10 megohm voltmeter shows as volts; compare the phases.",
+    "A good switch leaks a fraction of a microampere, which a 10 megohm voltmeter shows as volts; compare like places.",
     "Live work is for people trained and authorised for it; where local rules or the maker's manual ask for more, they "
     "are right.",
 )
@@ -38,15 +40,42 @@ FIRST = (
     "The first stage of power coming back, before the gate signals: with no gate driven nothing may conduct, so any "
     f"current beyond that of bleeder and dividers is a fault, and a limit of {USUAL_A:g} A breaks nothing."
 )
-AFTERWARDS = (
-    "Afterwards: switch the supply off, wait, measure P to N, and discharge through a resistor below 0.5 V before any "
-    "diode or ohms reading: the bus capacitor keeps the supply's volts."
-)
-
-_CAUTION_BLOCK = bulleted("Before power goes on", CAUTIONS)
-
 Row = tuple[float | None, ...]
 Move = tuple[float, Place, float, float]  # how far, where, from the fault, on a good board [V]
+
+
+def _cautions(board: Board) -> tuple[str, ...]:
+    """Return what to mind before power goes on."""
+    ends = []
+    for name in board.main_terminals:
+        net = board.net_of(name)
+        here = [one.kind for one in board.parts.values() if one.when is None and net in one.pins.values()]
+        if len(here) > 1 and set(here) == {"capacitor"}:
+            ends.append(name)
+    if not ends:
+        return CAUTIONS
+    falling = (
+        f"Between capacitors in series, at {' and '.join(ends)}, a voltage starts near its share of the supply and "
+        "falls through the voltmeter; note it once it rests."
+    )
+    return (*CAUTIONS[:-1], falling, CAUTIONS[-1])
+
+
+def _afterwards(board: Board) -> str:
+    """Return what to do once the supply is off: every capacitor that may hold charge keeps it by itself."""
+    places = [f"{point.red} to {point.black}" for point in safe_points(board)]
+    holds = "the bus capacitor keeps the supply's volts."
+    each = ""
+    if len(places) > 1:
+        each, holds = " each", "capacitors keep the supply's volts, and one behind a diode is not emptied with the bus."
+    return (
+        f"Afterwards: switch the supply off, wait, measure {listed(places)}, and discharge{each} through a "
+        f"resistor below 0.5 V before any diode or ohms reading: {holds}"
+    )
+
+
+def _caution_block(board: Board) -> str:
+    return bulleted("Before power goes on", _cautions(board))
 
 
 def _fed(supply: BenchSupply) -> str:
@@ -90,7 +119,7 @@ def power_payload(
         "board": board.name,
         "supply_volts": supply.volts,
         "limit_amps": supply.amps,
-        "cautions": [*CAUTIONS, AFTERWARDS],
+        "cautions": [*_cautions(board), _afterwards(board)],
         "places": [{"red": place.red, "black": place.black} for place in places],
         "healthy": list(healthy),
         "faults": [{"fault": name, "volts": list(row)} for name, _, row in faults],
@@ -124,7 +153,7 @@ def power_page(
         How many candidates to list; 0 for all.
     """
     places, healthy, faults = _all_volts(board, setup, supply)
-    blocks: list[str | Table] = [_CAUTION_BLOCK]
+    blocks: list[str | Table] = [_caution_block(board)]
     if ranking is not None:
         blocks += ranking_page(ranking, top, closing=())
     blocks.append(
@@ -155,7 +184,7 @@ def power_page(
     blocks.append(Table(title, columns, rows))
     if silent:
         blocks.append(_silent_words(board, silent, len(faults)))
-    blocks.append(AFTERWARDS)
+    blocks.append(_afterwards(board))
     return blocks
 
 
@@ -194,7 +223,9 @@ def powered_page(ranking: PowerRanking, top: int, *, every_row: bool = False) ->
     every_row : bool
         Whether rows of hardly any probability are listed too.
     """
-    return [_CAUTION_BLOCK, *ranking_page(ranking, top, every_row=every_row, closing=(AFTERWARDS,))]
+    board = ranking.board
+    page = ranking_page(ranking, top, every_row=every_row, closing=(_afterwards(board),))
+    return [_caution_block(board), *page]
 
 
 def powered_forecast_page(
@@ -231,8 +262,8 @@ def powered_forecast_page(
     )
     columns = (Column("leads"), Column("volts", right=True), Column("a good board", right=True), Column("remark"))
     return [
-        _CAUTION_BLOCK,
+        _caution_block(board),
         f"{board.name}, {'with ' + ', '.join(words) if words else 'good'}, {_fed(supply)}.",
         Table("Voltages to expect", columns, rows).without_empty_columns(),
-        AFTERWARDS,
+        _afterwards(board),
     ]

@@ -15,6 +15,7 @@ from bridge.board import load_board, parse_board
 from bridge.errors import InputError
 from bridge.faults import Fault, median_ohms
 from bridge.firstpower import BenchSupply, Place, places_to_read, power_volts, supply_from
+from bridge.makesafe import safe_points
 from bridge.meter import load_meter
 from bridge.powerrank import rank_power
 from bridge.powerrows import last_digit, single_faults
@@ -373,3 +374,16 @@ def test_a_board_without_a_bus_is_refused() -> None:
     with pytest.raises(InputError, match="no terminals P and N to feed; it has Q, N, U"):
         places_to_read(parse_board(text, "divider"))
     assert supply_from(None, None) == BenchSupply(24.0, 0.1)
+
+
+def test_every_capacitor_that_keeps_charge_is_measured_afterwards(command: Callable[..., Outcome]) -> None:
+    """A capacitor behind a diode, or between others in series, is not emptied with the bus: each place is named."""
+    page = " ".join(command("power-up", "half-bridge-cooktop").out.split())
+    afterwards = page[page.index("Afterwards:") :]
+    for point in safe_points(load_board("half-bridge-cooktop")):
+        assert f"{point.red} to {point.black}" in afterwards
+    assert "one behind a diode is not emptied with the bus" in afterwards
+    assert "at RES, a voltage starts near its share of the supply" in page
+    plain = " ".join(command("power-up", "six-switch-bridge").out.split())
+    assert "measure P to N, and discharge through a resistor" in plain
+    assert "in series" not in plain
