@@ -24,7 +24,7 @@ from bridge.predict import Progress
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
 from bridge.readings import Reading
-from bridge.recentre import drops_shown, with_drops
+from bridge.recentre import Drops, add_drops, drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
@@ -131,18 +131,29 @@ def _rank_in(
     space = dataclasses.replace(space, priors=space.priors.given(seen))
     models = model_readings(readings, meter)
 
-    def weighed(space: FaultSpace) -> tuple[ReadingTable, ScreenedSpace, Survivors]:
-        table = table_of(space, meter, readings, memory=memory)
-        if known.spread:
-            table = narrow_table(table, known.spread)
-        screened = screen(table, models, progress)
-        return table, screened, refine(table, models, screened)
+    def table_at(off: Drops) -> ReadingTable:
+        if not off:
+            there = space
+        else:
+            real = memory.other_board(board, off, lambda: with_drops(board, dict(off)))
+            there = dataclasses.replace(memory.space(real, setup), priors=space.priors)
+        table = table_of(there, meter, readings, memory=memory)
+        return narrow_table(table, known.spread) if known.spread else table
 
-    table, screened, survivors = weighed(space)
-    off = drops_shown(table, models, survivors, known.spread)
-    if off:
-        real = memory.other_board(board, off, lambda: with_drops(board, dict(off)))
-        table, screened, survivors = weighed(dataclasses.replace(memory.space(real, setup), priors=space.priors))
+    def weighed(table: ReadingTable, *, pairs: bool) -> tuple[ScreenedSpace, Survivors]:
+        screened = screen(table, models, progress, pairs=pairs)
+        return screened, refine(table, models, screened)
+
+    # pairs cost most: they are worked out at the drops that single faults tell of, again only where pairs tell others
+    table = table_at(())
+    off = drops_shown(table, models, weighed(table, pairs=False)[1], known.spread)
+    table = table_at(off) if off else table
+    screened, survivors = weighed(table, pairs=True)
+    others = add_drops(off, drops_shown(table, models, survivors, known.spread))
+    if others != off:
+        table = table_at(others)
+        screened, survivors = weighed(table, pairs=True)
+    space = table.space
     grown = grow(table, models, survivors)
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
     beliefs = weigh(space, survivors, every, grown)

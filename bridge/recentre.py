@@ -7,6 +7,7 @@ what 60 mV do. Diode mode tells the drops of each batch directly; a second table
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -17,9 +18,10 @@ from bridge.evidence import BATCH_SPREAD_V, Survivors
 from bridge.likelihood import ReadingModel, by_ratio
 from bridge.table import ReadingTable
 
-__all__ = ["drops_shown", "shared_errors", "with_drops"]
+__all__ = ["Drops", "add_drops", "drops_shown", "shared_errors", "with_drops"]
 
 Array = NDArray[np.float64]
+Drops = tuple[tuple[str, float], ...]  # batch, by how much its drops lie off the file's [V]
 
 STEP_V = 0.015  # drops are rounded to this, so that the next reading finds the same board; a slope reaches as far
 KNOWN_SHARE = 0.5  # a batch whose spread the readings have not halved stays where the file has it
@@ -27,13 +29,13 @@ KNOWN_SHARE = 0.5  # a batch whose spread the readings have not halved stays whe
 
 def drops_shown(
     table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivors, spread: Mapping[str, float]
-) -> tuple[tuple[str, float], ...]:
-    """Return by how much the drops of batches lie off the file's [V], rounded; empty where it matters to no reading.
+) -> Drops:
+    """Return by how much the drops of batches lie off the table's [V], rounded; empty where it matters to no reading.
 
     Parameters
     ----------
     table : ReadingTable
-        The table worked out at the file's drops.
+        The table, worked out at the file's drops or near those of the board.
     models : sequence of ReadingModel
         The readings.
     survivors : Survivors
@@ -60,9 +62,23 @@ def drops_shown(
     shift, covariance = shared_errors(loads[used], own[used], gap)
     steps = np.round(shift * [spread.get(batch, BATCH_SPREAD_V) for batch in table.batches] / STEP_V)
     steps[np.sqrt(np.diag(covariance)) > KNOWN_SHARE] = 0.0
-    return tuple(
-        (batch, float(step) * STEP_V) for batch, step in zip(table.batches, steps.tolist(), strict=True) if step
+    return add_drops(
+        (), tuple((batch, step * STEP_V) for batch, step in zip(table.batches, steps.tolist(), strict=True))
     )
+
+
+def add_drops(first: Drops, second: Drops) -> Drops:
+    """Return two moves of the drops one after the other [V]; batches that come back to where they were are left out.
+
+    Parameters
+    ----------
+    first, second : tuple of (str, float)
+        Moves, each a whole number of the steps that :func:`drops_shown` rounds to.
+    """
+    steps = Counter({batch: round(volts / STEP_V) for batch, volts in first})
+    for batch, volts in second:
+        steps[batch] += round(volts / STEP_V)
+    return tuple((batch, count * STEP_V) for batch, count in sorted(steps.items()) if count)
 
 
 def shared_errors(loads: Array, own: Array, gap: Array) -> tuple[Array, Array]:

@@ -10,6 +10,8 @@ __all__ = ["log_mean", "number_values"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+SPARSE = 8  # possible values for each one there: beyond, looking all of them over costs more than sorting
+
 
 def log_mean(scores: NDArray[np.floating], log_weights: Array) -> Array:
     """Return the log of the weighted mean of exp(scores) over the first axis.
@@ -29,7 +31,7 @@ def log_mean(scores: NDArray[np.floating], log_weights: Array) -> Array:
 
 
 def number_values(values: Index, count: int) -> tuple[Index, Index]:
-    """Return the numbers of values among the distinct ones, and these; sorting costs more.
+    """Return the numbers of values among the distinct ones, and these; sorted only where few values lie far apart.
 
     Parameters
     ----------
@@ -38,6 +40,9 @@ def number_values(values: Index, count: int) -> tuple[Index, Index]:
     count : int
         How many there could be.
     """
+    if count > SPARSE * max(len(values), 1):
+        distinct, number = np.unique(values, return_inverse=True)
+        return number.reshape(-1), distinct
     there = np.zeros(count, dtype=bool)
     there[values] = True
     distinct = np.flatnonzero(there)
