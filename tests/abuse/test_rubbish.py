@@ -10,6 +10,8 @@ from tests.abuse.__main__ import run_all
 from tests.abuse.inputs import KINDS, LEG
 from tests.abuse.trial import commands_built_once, judge, run
 
+ODD = "board.toml: odd about this board file: "
+
 
 def test_rubbish_is_refused_in_one_line() -> None:
     """Several hundred random and mutated inputs: an answer or one line that names the place, nothing half written."""
@@ -42,11 +44,21 @@ def test_the_same_seed_gives_the_same_trials() -> None:
         (2, "", "bridgefault: wrong\n", "neither place"),
         (2, "", "bridgefault: other.toml: wrong; accepted: right\n", "does not name board.toml"),
         (0, "answer", "warning\n", "standard error"),
+        (0, "answer", f"{ODD}R_1 alone\n{ODD}R_1 alone\n", "standard error"),
+        (0, "answer", f"{ODD}\x1b[31m\n", "printable"),
+        (2, "", f"{ODD}R_1 alone\n", "one line"),
+        (2, "", f"{ODD}{'x' * 5000}\nbridgefault: board.toml: x\n", "a message of"),
     ],
 )
 def test_the_judge_finds_fault(status: int, out: str, err: str, problem: str) -> None:
     """Everything a command must not do is seen."""
     assert any(problem in found for found in judge(status, out, err, "board.toml"))
+
+
+def test_the_judge_lets_odd_boards_pass() -> None:
+    """A line about an odd board before an answer or a refusal is no fault."""
+    assert judge(0, "answer", f"{ODD}R_1 has two pins on one net\n") == []
+    assert judge(2, "", f"{ODD}R_1 alone\nbridgefault: r.csv: no such file\n", "r.csv") == []
 
 
 def test_the_judge_sees_hangs_and_half_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

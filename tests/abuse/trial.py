@@ -27,6 +27,8 @@ LONGEST_ANSWER_S = 60.0  # for ranking what no fault explains: sets of many faul
 LONGEST_MESSAGE = 4000
 MACHINE_WORDS = ("standard output", "No space left", "Permission denied", "Read-only", "File too large")
 ENDS = {".html": "</html>", ".svg": "</svg>"}
+# what may stand before an answer or a refusal: one line about a sound board file that is rarely meant like that
+ODD_BOARD = re.compile(r"[^\n]+: odd about this board file: [^\n]+\n")
 
 
 class Hung(BaseException):
@@ -140,6 +142,12 @@ def judge(status: int, out: str, err: str, must_name: str = "") -> list[str]:
     problems = []
     if "Traceback" in err or "Traceback (most recent" in out:
         problems.append("a traceback")
+    if notice := ODD_BOARD.match(err):
+        if not notice[0].rstrip("\n").isprintable():
+            problems.append("a sign that is not printable")
+        if len(notice[0]) > LONGEST_MESSAGE:
+            problems.append(f"a message of {len(notice[0])} signs")
+        err = err[notice.end() :]
     if status == 0:
         if err:
             problems.append("an answer, and something on standard error")
