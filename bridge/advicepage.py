@@ -5,17 +5,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bridge.advise import CERTAIN, NextReading
+from bridge.board import Board
 from bridge.charge import EMPTY_V, highest_charge
+from bridge.forecast import forecast
 from bridge.groupwords import packages_in_words
 from bridge.layout import Column, Page, Table
+from bridge.meterprofile import MeterProfile
 from bridge.penslips import pen_slips
-from bridge.probing import Probing
+from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.repair import replace_lists, suspect_packages
 from bridge.stoprule import asks_again, same_place
 from bridge.units import percent
 
-__all__ = ["advice_page", "csv_row", "help_words", "probing_words", "trouble_words"]
+__all__ = [
+    "advice_page",
+    "csv_row",
+    "expectation_table",
+    "good_words",
+    "help_words",
+    "probing_words",
+    "settled_words",
+    "trouble_words",
+]
 
 MUCH_BITS, SOME_BITS = 0.5, 0.1
 HEADER = "red,black,mode,reading,hold,lift"
@@ -88,8 +100,46 @@ def csv_row(probing: Probing) -> str:
     return ",".join(cells).rstrip(",") + ("" if probing.hold or probing.lift else ",")
 
 
-def _settled_words(ranking: Ranking) -> str:
-    """Return what is known to be bad whatever else is; empty while nothing is, or nothing else is open."""
+def expectation_table(advice: NextReading) -> Table:
+    """Return what a proposed reading may show, and what each outcome would tell.
+
+    Parameters
+    ----------
+    advice : NextReading
+        The proposed reading.
+    """
+    rows = tuple((one.reading, percent(one.probability), one.means) for one in advice.expect)
+    columns = (Column("reading", right=True), Column("chance", right=True), Column("most suspect then"))
+    return Table("What it may show", columns, rows)
+
+
+def good_words(board: Board, meter: MeterProfile, setup: Setup, advice: NextReading) -> str:
+    """Return what a good board shows at a proposed reading, and whether its display moves; empty where unknown.
+
+    Parameters
+    ----------
+    board, meter, setup
+        The bench.
+    advice : NextReading
+        The proposed reading.
+    """
+    state = forecast(board, meter, setup, [advice.probing])[0].state
+    moving = state if state in ("climbing", "falling") else ""
+    if advice.good:
+        return f"A good board reads {advice.good} there{moving and f', {moving}'}."
+    return f"A good board's display is {moving} there." if moving else ""
+
+
+def settled_words(ranking: Ranking) -> str:
+    """Return what is known to be bad whatever else is; empty while nothing is, or nothing else is open.
+
+    A part may be bad for certain while no one list of parts to replace is: this tells the two apart.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        What is known so far.
+    """
     lists = replace_lists(ranking)
     sure = {package: share for package, share in suspect_packages(lists).items() if share >= CERTAIN}
     leader, probability = next(iter(lists.items()), (frozenset(), 1.0))
@@ -135,20 +185,14 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     best = advice[0]
     if best.probing.lift:
         page.append(LIFTING.format(pin=best.probing.lift_text))
-    settled = _settled_words(ranking)
+    settled = settled_words(ranking)
     if settled and not again:
         page.append(settled)
     page.append(f"Next: {probing_words(best.probing)}.")
-    outcomes = tuple((outcome.reading, f"{100 * outcome.probability:.0f} %", outcome.means) for outcome in best.expect)
-    page.append(
-        Table(
-            "What it may show",
-            (Column("reading", right=True), Column("chance", right=True), Column("most suspect then")),
-            outcomes,
-        )
-    )
-    if best.good:
-        page.append(f"A good board reads {best.good} there.")
+    page.append(expectation_table(best))
+    good = good_words(ranking.board, ranking.meter, ranking.given_setup, best)
+    if good:
+        page.append(good)
     rows = tuple(
         (
             reading.probing.red,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.advicepage import HOLDING, LIFTING, probing_words
+from bridge.advicepage import HOLDING, LIFTING, probing_words, settled_words
 from bridge.advise import NextReading
 from bridge.benchline import WORDS
 from bridge.board import Board
@@ -112,6 +112,9 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
     rest = 1.0 - sum(list(lists.values())[: len(rows)])
     if rest >= WORTH_SHOWING:
         page.append(f"{len(lists) - len(rows)} more share {percent(rest)}.")
+    settled = settled_words(ranking)
+    if settled and ranking.fit.ok and not asks_again(ranking):
+        page.append(settled)
     return page
 
 
@@ -127,7 +130,7 @@ def _likeliest_fault(ranking: Ranking, packages: frozenset[str]) -> str:
     return ""
 
 
-def proposal_page(advice: NextReading, like: Sequence[Probing], moving: str = "") -> Page:
+def proposal_page(advice: NextReading, like: Sequence[Probing], good: str = "") -> Page:
     """Return the reading to take, in one sentence why it helps, and what goes with it.
 
     Parameters
@@ -136,8 +139,8 @@ def proposal_page(advice: NextReading, like: Sequence[Probing], moving: str = ""
         The proposed reading.
     like : sequence of Probing
         Readings taken in one go with it; it alone where there are none.
-    moving : str
-        ``climbing`` or ``falling`` where a good board's display does so there; else empty.
+    good : str
+        What a good board shows there, in a sentence; empty where that is not known.
     """
     probing = advice.probing
     page = [LIFTING.format(pin=probing.lift_text)] if probing.lift else []
@@ -149,11 +152,7 @@ def proposal_page(advice: NextReading, like: Sequence[Probing], moving: str = ""
     if len(outcomes) == 1:
         only = advice.expect[0]
         why = f" It helps: {only.reading} would confirm {only.means}, anything else would point elsewhere."
-    still_moving = f", {moving}" if moving else ""
-    good = f" A good board reads {advice.good} there{still_moving}." if advice.good else ""
-    if moving and not advice.good:
-        good = f" A good board's display is {moving} there."
-    page.append(f"Next: {probing_words(probing)}.{why}{good}")
+    page.append(f"Next: {probing_words(probing)}.{why}{good and f' {good}'}")
     if probing.hold:
         page.append(HOLDING)
     if len(like) > 1:

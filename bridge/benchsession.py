@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from bridge.advicepage import expectation_table, good_words
 from bridge.advise import CERTAIN, NextReading, Reach, before_any_reading, suggest_readings
 from bridge.benchcheck import (
     count_refused,
@@ -27,11 +28,10 @@ from bridge.benchpage import (
 )
 from bridge.benchsetup import Briefing, Charged, SetupTalk, refuse_charge
 from bridge.benchverdict import nothing_helps_page, settled_page, verdict_page
-from bridge.benchwhy import again_words, expectation_table, paths_page
+from bridge.benchwhy import again_words, paths_page
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
-from bridge.forecast import forecast
 from bridge.journal import (
     doubt_line,
     head_line,
@@ -577,10 +577,8 @@ class BenchSession:
     def _proposal(self) -> Page:
         if self._advice is None:
             return ["No reading is proposed; type one with its places, as U P 0.41."]
-        probing = self._advice.probing
-        state = forecast(self.board, self.meter, self.setup, [probing])[0].state
-        moving = state if state in ("climbing", "falling") else ""
-        return proposal_page(self._advice, like_readings(self.board, probing), moving)
+        good = good_words(self.board, self.meter, self.setup, self._advice)
+        return proposal_page(self._advice, like_readings(self.board, self._advice.probing), good)
 
 
 def _written(reading: Reading) -> tuple[Probing, str]:

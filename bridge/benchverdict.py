@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bridge.advicepage import good_words
 from bridge.advise import ENOUGH_BITS, Reach, suggest_readings
 from bridge.benchpage import package_title, proposal_page
 from bridge.layout import Page, Table
@@ -89,7 +90,8 @@ def nothing_helps_page(ranking: Ranking, reach: Reach) -> Page:
     ]
     beyond = suggest_readings(ranking, 1, Reach(blocked=frozenset(), skipped=frozenset()))
     if beyond:
-        page += ["Beyond that one would.", *proposal_page(beyond[0], ())]
+        good = good_words(ranking.board, ranking.meter, ranking.given_setup, beyond[0])
+        page += ["Beyond that one would.", *proposal_page(beyond[0], (), good)]
     if not ranking.readings:
         return page
     if lists[0][0]:

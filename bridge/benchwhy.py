@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from bridge.advise import NextReading
 from bridge.benchcheck import slip_question
 from bridge.faults import Fault
-from bridge.layout import Column, Page, Table
+from bridge.layout import Page
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
-from bridge.render import percent
 from bridge.why import why_sentence
 
-__all__ = ["again_words", "expectation_table", "paths_page"]
+__all__ = ["again_words", "paths_page"]
 
 PATHS = 2
 
@@ -38,19 +36,6 @@ def paths_page(ranking: Ranking, setup: Setup, probing: Probing) -> Page:
         if len(told) == PATHS:
             break
     return list(told.values())
-
-
-def expectation_table(advice: NextReading) -> Table:
-    """Return what a proposed reading may show, and what each outcome would tell.
-
-    Parameters
-    ----------
-    advice : NextReading
-        The proposed reading.
-    """
-    rows = tuple((one.reading, percent(one.probability), one.means) for one in advice.expect)
-    columns = (Column("reading", right=True), Column("chance", right=True), Column("most suspect then"))
-    return Table("What it may show", columns, rows)
 
 
 def again_words(ranking: Ranking, setup: Setup, unsettled: int | None) -> str:

@@ -9,8 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.advicepage import help_words, trouble_words
-from bridge.probing import Hold, Probing
+from bridge.advicepage import expectation_table, good_words, help_words, trouble_words
+from bridge.advise import Expectation, NextReading
+from bridge.board import load_board
+from bridge.meter import load_meter
+from bridge.probing import Hold, Probing, Setup
 from tests.cli.sheets import FEW, write
 
 
@@ -28,6 +31,24 @@ def test_words(tmp_path: Path) -> None:
     assert answer.stderr == ""
     assert answer.stdout.startswith("Bus discharged through a resistor and measured")
     assert answer.stdout.index("\nNext: red on ") < answer.stdout.index("What it may show")
+
+
+def test_nothing_is_a_hundred_per_cent() -> None:
+    """An outcome that is all but certain is said to be so, not to be certain: others are left out of the list."""
+    advice = NextReading(Probing("P", "N"), 0.03, 1.0, (Expectation("about 0.41", 0.9996, "Q_L (64 %)"),))
+    assert expectation_table(advice).rows == (("about 0.41", ">99 %", "Q_L (64 %)"),)
+
+
+def test_a_display_that_climbs_is_told() -> None:
+    """From plus to a midpoint the bus capacitor charges through the meter, and a gate's resistor has none beside it."""
+    bench = load_board("six-switch-bridge"), load_meter(), Setup()
+    climbing, steady, unknown = (
+        good_words(*bench, NextReading(Probing(*place, "ohms"), 1.0, 1.0, (), good))
+        for place, good in ((("P", "U"), "about 100k"), (("G_UL", "E_UL"), "about 10k"), (("P", "U"), ""))
+    )
+    assert climbing == "A good board reads about 100k there, climbing."
+    assert steady == "A good board reads about 10k there."
+    assert unknown == "A good board's display is climbing there."
 
 
 def test_a_perhaps_wrong_number_is_told_before_the_proposal(tmp_path: Path) -> None:

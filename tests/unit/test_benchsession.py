@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -22,7 +24,10 @@ from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.ranking import Candidate, FaultGuess
 from bridge.readings import Reading, parse_readings
+from bridge.repair import replace_lists
+from bridge.units import percent
 from tests.bench.meterhand import MeterHand
+from tests.conftest import Outcome
 
 COOKTOP = load_board("single-switch-cooktop")
 BRIDGE = load_board("six-switch-bridge")
@@ -821,3 +826,24 @@ def test_a_proposal_says_that_the_display_climbs() -> None:
         shown = forecast(BRIDGE, load_meter(), Setup(), [place])[0].state
         assert (shown == "climbing") is said
         assert ("there, climbing." in talk.type("")) is said
+
+
+def test_bench_and_next_say_the_same_of_what_is_certain(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """What is bad either way is said beside the lists that share the rest, at the bench as by `next`."""
+    talk = started("half-bridge-cooktop")
+    said = talk.type("MID N diode 0.001")
+    assert "Q_L: bad either way" not in said.partition("what is bad")[0]
+    lists = replace_lists(talk.session._standing())
+    settled = re.search(r"Q_L: bad either way \(>99 %\)\. .* that nothing is, has (.*) so far\.", said)
+    assert settled is not None
+    # a list is one way for the board to be; the part is bad in all of them together
+    assert settled[1] == percent(lists[frozenset({"Q_L"})])
+    assert sum(share for packages, share in lists.items() if "Q_L" in packages) > 0.99
+    sheet = tmp_path / "r.csv"
+    sheet.write_text("red,black,mode,reading\nMID,N,diode,0.001\n", encoding="utf-8")
+    told = " ".join(command("next", "half-bridge-cooktop", str(sheet)).out.split())
+    assert settled[0] in told
+    proposal = re.search(r"Next: (.*?, \w+)\. It helps:.* (A good board reads .* there(?:, climbing)?\.)", said)
+    assert proposal is not None
+    assert f"Next: {proposal[1]}." in told
+    assert proposal[2] in told
