@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, load_told, with_bench_options
 
 __all__ = ["cover"]
 
@@ -28,14 +28,13 @@ def cover(
     With the terminals alone, with gate leads, with held gates, with one pin lifted; and which never show.
     """
     from bridge import coverpage, coverpicture, payload
-    from bridge.board import load_board
     from bridge.cover import cover_board
     from bridge.meter import load_meter
     from bridge.outfile import check_target, write_whole
 
     if picture is not None:
         check_target(picture, (board, bench.meter))
-    known = load_board(board)
+    known = load_told(board, silent=json)
     found = cover_board(known, bench.load_meter() or load_meter(), bench.setup(known))
     if picture is not None:
         write_whole(picture, coverpicture.cover_picture(found))

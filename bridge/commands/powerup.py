@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, LimitAmps
+from bridge.options import AsJson, BenchOptions, BoardName, LimitAmps, load_told
 
 __all__ = ["power_up"]
 
@@ -40,13 +40,12 @@ def power_up(
     A bench supply with a current limit feeds P to N: voltages of a good board, and of each single fault.
     """
     from bridge import payload, powerwords
-    from bridge.board import load_board
     from bridge.firstpower import supply_from
     from bridge.meter import load_meter
     from bridge.powerrank import rank_power
     from bridge.powersheet import load_power_readings
 
-    known = load_board(board)
+    known = load_told(board, silent=json)
     source = supply_from(supply, limit)
     setup = BenchOptions(connected=connected, unplugged=unplugged).setup(known)
     listed = TOP if top is None else top

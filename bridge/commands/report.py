@@ -10,7 +10,7 @@ import typer
 from bridge.commands.taken import ReadingsName, load_taken
 from bridge.errors import InputError
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, load_told, with_bench_options
 from bridge.wording import quoted
 
 __all__ = ["report"]
@@ -38,7 +38,6 @@ def report(
     if output is None and picture is None and not json:
         raise InputError("nothing to write; accepted: -o FILE.html, --picture FILE.svg, --json", where="report")
     from bridge import payload, reportpage
-    from bridge.board import load_board
     from bridge.outfile import check_target, write_whole
     from bridge.rank import rank
 
@@ -47,7 +46,7 @@ def report(
     for path in (output, picture):
         if path is not None:
             check_target(path, (readings, board, bench.meter))
-    known = load_board(board)
+    known = load_told(board, silent=json)
     taken = load_taken(readings, known, bench)
     made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen))
     written = []

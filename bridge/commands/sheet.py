@@ -8,7 +8,7 @@ import typer
 
 from bridge.errors import InputError
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, with_bench_options
+from bridge.options import AsJson, BenchOptions, BoardName, load_told, with_bench_options
 
 __all__ = ["sheet"]
 
@@ -31,7 +31,6 @@ def sheet(
     Readings come in the order in which the leads move least.
     """
     from bridge import payload, sheetpage
-    from bridge.board import load_board
     from bridge.meter import load_meter
     from bridge.outfile import check_target, write_whole
     from bridge.worksheet import make_worksheet, rail_probings
@@ -40,7 +39,7 @@ def sheet(
         raise InputError("more than one of --csv, --html and --json; accepted: one of them")
     if html is not None:
         check_target(html, (board, bench.meter))
-    known = load_board(board)
+    known = load_told(board, silent=json)
     meter = bench.load_meter() or load_meter()
     probings = rail_probings(known) if short else None
     made = make_worksheet(known, meter, bench.setup(known), probings, expected=expected)

@@ -30,11 +30,25 @@ def files(tmp_path: Path) -> tuple[str, str, str]:
     return str(tmp_path / "sound.toml"), str(tmp_path / "odd.toml"), str(tmp_path / "r.csv")
 
 
-@pytest.mark.parametrize("name", ["predict", "rank", "next"])
-def test_odd_files_are_told(name: str, files: tuple[str, str, str], command: Callable[..., Outcome]) -> None:
+@pytest.mark.parametrize(
+    ("name", "more"),
+    [
+        ("predict", ()),
+        ("rank", ("READINGS",)),
+        ("next", ("READINGS",)),
+        ("sheet", ()),
+        ("sheet", ("--csv",)),
+        ("cover", ()),
+        ("report", ("READINGS", "-o", "FILE.html")),
+        ("power-up", ()),
+    ],
+)
+def test_odd_files_are_told(
+    name: str, more: tuple[str, ...], files: tuple[str, str, str], command: Callable[..., Outcome], tmp_path: Path
+) -> None:
     """A misspelt net is told in one line on standard error; the answer comes all the same."""
     sound, odd, readings = files
-    more = () if name == "predict" else (readings,)
+    more = tuple({"READINGS": readings, "FILE.html": str(tmp_path / "page.html")}.get(word, word) for word in more)
     told = command(name, odd, *more)
     assert told.status == 0
     assert told.err.count("\n") == 1
@@ -42,7 +56,8 @@ def test_odd_files_are_told(name: str, files: tuple[str, str, str], command: Cal
     assert "net n has a single pin and no terminal" in told.err
     assert "odd about" not in told.out
     assert command(name, sound, *more).err == ""
-    assert command(name, odd, *more, "--json").err == ""
+    if "--csv" not in more:  # one of the two
+        assert command(name, odd, *more, "--json").err == ""
 
 
 def test_a_session_tells_it_first(files: tuple[str, str, str], command: Callable[..., Outcome], tmp_path: Path) -> None:
