@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import inspect
+import re
 import sys
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields
@@ -30,8 +31,10 @@ __all__ = [
     "ReferenceName",
     "SeenBefore",
     "SupplyVolts",
+    "certainty",
     "load_told",
     "typed_supply",
+    "whole_number",
     "with_bench_options",
 ]
 
@@ -241,6 +244,57 @@ def typed_supply(supply: str | None, limit: str | None) -> BenchSupply | None:
     from bridge.firstpower import supply_from
 
     return supply_from(supply, limit)
+
+
+def whole_number(text: str, option: str, least: int = 0, most: int | None = None) -> int:
+    """Return a whole number that was typed.
+
+    Options take words and are read here, for the library's own refusals say neither what was typed nor what would do.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    option : str
+        The option it was typed for, named where it is refused.
+    least, most : int
+        The smallest number that is accepted, and the largest; None for no limit.
+
+    Raises
+    ------
+    InputError
+        No whole number, or one beyond the limits.
+
+    Examples
+    --------
+    >>> whole_number("12", "--top")
+    12
+    """
+    digits = re.fullmatch(r"[0-9]{1,40}", text) is not None
+    if digits and least <= int(text) and (most is None or int(text) <= most):
+        return int(text)
+    limits = f"{least} or more" if most is None else f"{least} to {most}"
+    raise InputError(f"{text if digits else quoted(text)}; accepted: a whole number, {limits}", where=option)
+
+
+def certainty(typed: str | float) -> float:
+    """Return how probable an answer must be to stand [1], as typed with ``--certain``.
+
+    Parameters
+    ----------
+    typed : str or float
+        As typed.
+
+    Raises
+    ------
+    InputError
+        No number between 0.5 and 1.
+    """
+    number = _number(str(typed))
+    if isinstance(number, float) and 0.5 < number < 1.0:
+        return number
+    shown = f"{number:g}" if isinstance(number, float) else quoted(str(number))
+    raise InputError(f"{shown}; accepted: a number, more than 0.5 and less than 1", where="--certain")
 
 
 def _number(text: str | None) -> float | str | None:

@@ -10,7 +10,7 @@ from bridge.advise import CERTAIN
 from bridge.board import Board, load_board
 from bridge.errors import InputError
 from bridge.meter import DEFAULT_METER
-from bridge.options import BenchOptions
+from bridge.options import BenchOptions, certainty, whole_number
 from bridge.probing import Setup
 from bridge.puzzlebench import possible_errors
 from bridge.puzzledraw import PLANTS, Wish
@@ -33,10 +33,10 @@ def parse_order(
     leg: Sequence[str] | None = None,
     kind: Sequence[str] | None = None,
     reach: str = "gates",
-    count: int = 1,
+    count: int | str = 1,
     seed: int | str | None = None,
     probe: bool = False,
-    certain: float = CERTAIN,
+    certain: float | str = CERTAIN,
 ) -> Order:
     """Return an order as it was typed.
 
@@ -50,11 +50,13 @@ def parse_order(
         ``3``, ``1-5``, ``2,4``; None for any.
     plant, part, leg, kind : sequence of str or None
         What may be planted.
-    reach, count, probe
+    reach, probe
         As for `Order`.
+    count : int or str
+        How many.
     seed : int, str or None
         Makes it repeatable; None for one nobody can guess.
-    certain : float
+    certain : float or str
         How probable the answer must be [1].
 
     Raises
@@ -67,19 +69,16 @@ def parse_order(
     for word in plant or ():
         if word not in PLANTS:
             raise InputError(f"{quoted(word)}; accepted: {listed(PLANTS)}", where="--plant")
-    if not 1 <= count <= MOST_PUZZLES:
-        raise InputError(f"{count}; accepted: 1 to {MOST_PUZZLES}", where="--count")
+    many = whole_number(str(count), "--count", 1, MOST_PUZZLES)
     if seed is None:
         seed = secrets.randbelow(SEEDS)
-    seed = _whole_number(str(seed), "--seed")
-    if not 0.5 < certain < 1.0:
-        raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
+    number, share = whole_number(str(seed), "--seed"), certainty(certain)
     wish = Wish(tuple(plant or ()), tuple(part or ()), tuple(leg or ()), tuple(kind or ()))
     levels = () if level is None else _levels(level)
     setup = bench.setup(known)
     _need_faults(wish)
-    _need_different(known, setup, wish, count)
-    return Order(board, bench.meter or DEFAULT_METER, setup, wish, reach, levels, count, seed, probe, certain)
+    _need_different(known, setup, wish, many)
+    return Order(board, bench.meter or DEFAULT_METER, setup, wish, reach, levels, many, number, probe, share)
 
 
 def _need_faults(wish: Wish) -> None:
@@ -96,12 +95,6 @@ def _need_faults(wish: Wish) -> None:
         f"single or pair beside it, or no {option}",
         where=option,
     )
-
-
-def _whole_number(text: str, option: str) -> int:
-    if not re.fullmatch(r"[0-9]{1,40}", text):
-        raise InputError(f"{quoted(text)}; accepted: a whole number, 0 or more", where=option)
-    return int(text)
 
 
 def _need_different(board: Board, setup: Setup, wish: Wish, count: int) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bridge.errors import InputError
-from bridge.options import BenchOptions, BoardName, SeenBefore, load_told, with_bench_options
+from bridge.options import BenchOptions, BoardName, SeenBefore, certainty, load_told, with_bench_options
 
 if TYPE_CHECKING:
     from bridge.benchsetup import Briefing
@@ -25,8 +25,8 @@ def bench_session(
         typer.Option("--file", metavar="FILE", help="Where the session is kept. [default: bench-BOARD.jsonl]"),
     ] = None,
     certain: Annotated[
-        float, typer.Option("--certain", metavar="P", help="Stop when one replace list is this probable.")
-    ] = 0.95,
+        str, typer.Option("--certain", metavar="P", help="Stop when one replace list is this probable.")
+    ] = "0.95",
     reach: Annotated[
         str | None,
         typer.Option(
@@ -51,14 +51,13 @@ def bench_session(
     from bridge.layout import terminal_columns
     from bridge.sessionfile import SessionFile
 
-    if not 0.5 < certain < 1.0:
-        raise InputError(f"{certain:g}; accepted: more than 0.5 and less than 1", where="--certain")
+    enough = certainty(certain)
     known = load_told(board)
     typed = _typed(known, bench, seen, reach, discharged)
     with SessionFile(file or f"bench-{known.name}.jsonl") as opened:
         resumed = bool(opened.content.strip())
         answers, readings = resume(opened.content, opened.path, known, typed) if resumed else (typed, ())
-        session = BenchSession(known, answers, readings, resumed=resumed, certain=certain, columns=terminal_columns())
+        session = BenchSession(known, answers, readings, resumed=resumed, certain=enough, columns=terminal_columns())
         run_session(session, opened)
 
 

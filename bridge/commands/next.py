@@ -8,7 +8,16 @@ import typer
 
 from bridge.commands.taken import ReadingsName, load_reference, load_taken
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, ReferenceName, SeenBefore, load_told, with_bench_options
+from bridge.options import (
+    AsJson,
+    BenchOptions,
+    BoardName,
+    ReferenceName,
+    SeenBefore,
+    load_told,
+    whole_number,
+    with_bench_options,
+)
 
 __all__ = ["suggest"]
 
@@ -20,7 +29,7 @@ def suggest(
     board: BoardName,
     readings: ReadingsName,
     *,
-    top: Annotated[int, typer.Option("--top", metavar="N", help="How many to list.", min=1)] = TOP,
+    top: Annotated[str, typer.Option("--top", metavar="N", help="How many to list.")] = str(TOP),
     seen: SeenBefore = None,
     reference: ReferenceName = None,
     json: AsJson = False,
@@ -34,11 +43,12 @@ def suggest(
     from bridge.advise import suggest_readings
     from bridge.rank import rank as rank_faults
 
+    most = whole_number(top, "--top", 1)
     known = load_told(board, silent=json)
     taken = load_taken(readings, known, bench)
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
-    advice = suggest_readings(ranking, top)
+    advice = suggest_readings(ranking, most)
     if json:
         return payload.json_text(payload.advice_payload(advice))
     return advicepage.advice_page(ranking, advice)

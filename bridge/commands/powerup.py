@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bridge.layout import Page
-from bridge.options import AsJson, BenchOptions, BoardName, LimitAmps, load_told
+from bridge.options import AsJson, BenchOptions, BoardName, LimitAmps, load_told, whole_number
 
 __all__ = ["power_up"]
 
@@ -31,7 +31,7 @@ def power_up(
         typer.Option("--readings", metavar="FILE", help="Rank by voltages read: red, black, volts; - is stdin."),
     ] = None,
     top: Annotated[
-        int | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]", min=0)
+        str | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]")
     ] = None,
     json: AsJson = False,
 ) -> Page | str:
@@ -45,10 +45,10 @@ def power_up(
     from bridge.powerrank import rank_power
     from bridge.powersheet import load_power_readings
 
+    listed = TOP if top is None else whole_number(top, "--top")
     known = load_told(board, silent=json)
     source = supply_from(supply, limit)
     setup = BenchOptions(connected=connected, unplugged=unplugged).setup(known)
-    listed = TOP if top is None else top
     ranking = None
     if readings is not None:
         ranking = rank_power(known, load_meter(), setup, source, load_power_readings(readings, known, setup))

@@ -22,7 +22,7 @@ def make(
     out: Annotated[
         str | None, typer.Option("--out", metavar="FOLDER", help="Where the set goes. [default: puzzles-BOARD]")
     ] = None,
-    count: Annotated[int, typer.Option("--count", metavar="N", help="How many, no two the same.")] = 1,
+    count: Annotated[str, typer.Option("--count", metavar="N", help="How many, no two the same.")] = "1",
     level: Annotated[
         str | None, typer.Option("--level", metavar="1-5", help="One level, or some spread evenly: 3, 1-5, 2,4.")
     ] = None,
@@ -52,8 +52,8 @@ def make(
         ),
     ] = None,
     certain: Annotated[
-        float, typer.Option("--certain", metavar="P", help="How probable the right answer must be.")
-    ] = 0.95,
+        str, typer.Option("--certain", metavar="P", help="How probable the right answer must be.")
+    ] = "0.95",
     bench: BenchOptions,
 ) -> Page:
     """Make puzzles that are proved to have one right answer.

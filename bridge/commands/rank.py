@@ -19,6 +19,7 @@ from bridge.options import (
     SupplyVolts,
     load_told,
     typed_supply,
+    whole_number,
     with_bench_options,
 )
 
@@ -38,7 +39,7 @@ def rank(
     readings: ReadingsName,
     *,
     top: Annotated[
-        int | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]", min=0)
+        str | None, typer.Option("--top", metavar="N", help=f"How many to list; 0 for all. [default: {TOP}]")
     ] = None,
     seen: SeenBefore = None,
     reference: ReferenceName = None,
@@ -55,14 +56,14 @@ def rank(
     from bridge.charge import bus_was_measured
     from bridge.rank import rank as rank_faults
 
+    listed = TOP if top is None else whole_number(top, "--top")
     known = load_told(board, silent=json)
     fed = typed_supply(supply, limit)
     taken = load_taken(readings, known, bench)
     if fed is not None:
-        return _powered(known, taken, fed, TOP if top is None else top, seen, reference, top is not None, json)
+        return _powered(known, taken, fed, listed, seen, reference, top is not None, json)
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
-    listed = TOP if top is None else top
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))
     return render.ranking_page(

@@ -9,9 +9,12 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args, get_type_hints
 
 import pytest
 
+from bridge.cli import app
+from bridge.commands.puzzle import puzzle
 from tests.cli.sheets import FEW, HEADER, write
 from tests.conftest import Outcome, process_environment
 
@@ -57,7 +60,21 @@ WRONG_WORDS: dict[str, tuple[list[str], list[str]]] = {
     "two sources of leads": (["predict", BOARD, "--at", "U,N,diode", "--readings", "x.csv"], ["--at", "--readings"]),
     "readings that are no file": (["rank", BOARD, "nothing.csv"], ["nothing.csv", "no such file"]),
     "negative top": (["rank", BOARD, "nothing.csv", "--top", "-1"], ["--top", "0"]),
-    "top in words": (["rank", BOARD, "nothing.csv", "--top", "all"], ["--top", "integer"]),
+    "top in words": (["rank", BOARD, "nothing.csv", "--top", "all"], ["--top: 'all'; accepted: a whole number, 0 or"]),
+    "none to propose": (
+        ["next", BOARD, "nothing.csv", "--top", "0"],
+        ["--top: 0; accepted: a whole number, 1 or more"],
+    ),
+    "half a row": (["power-up", BOARD, "--top", "0.5"], ["--top: '0.5'; accepted: a whole number, 0 or more"]),
+    "puzzles in words": (
+        ["puzzle", "make", BOARD, "--count", "abc"],
+        ["--count: 'abc'; accepted: a whole number, 1 to"],
+    ),
+    "certain in words": (
+        ["bench", BOARD, "--certain", "very"],
+        ["--certain: 'very'; accepted: a number, more than 0.5"],
+    ),
+    "no number": (["puzzle", "make", BOARD, "--certain", "nan"], ["--certain: nan; accepted: a number, more than 0.5"]),
 }
 
 # a row below the header, and what the line must name besides file and line number
@@ -100,6 +117,21 @@ def test_wrong_readings_are_refused_with_their_line(
     """A slip in a readings sheet is refused with file and line."""
     sheet = write(tmp_path, HEADER + row + "\n")
     one_line(command("rank", BOARD, sheet), ["readings.csv", *words])
+
+
+def test_no_option_leaves_its_refusal_to_the_library() -> None:
+    """Options are words or flags to the library, whose own refusals of numbers name neither what was typed nor more."""
+    commands = [one.callback for group in (app, puzzle) for one in group.registered_commands]
+    assert {"rank", "power_up", "make"} <= {one.__name__ for one in commands if one is not None}
+    for one in commands:
+        assert one is not None
+        taken = {
+            kind
+            for hint in get_type_hints(one).values()
+            for kind in (get_args(hint) or (hint,))
+            if kind in (int, float, complex)
+        }
+        assert taken == set(), one.__name__
 
 
 def test_wrong_words_as_a_process(process: Callable[..., Outcome]) -> None:

@@ -69,7 +69,7 @@ def test_what_reads_alike_is_the_same_puzzle() -> None:
         (("--level", "6"), "--level: '6'; accepted: a level from 1 to 5"),
         (("--plant", "fire"), "--plant: 'fire'; accepted: single, pair, nothing, setup"),
         (("--reach", "all"), "--reach: 'all'; accepted: terminals, gates, holds"),
-        (("--count", "0"), "--count: 0; accepted: 1 to"),
+        (("--count", "0"), "--count: 0; accepted: a whole number, 1 to"),
         (("--certain", "1"), "--certain: 1; accepted"),
         (("--bus-volts", "100"), "--bus-volts: 100; accepted: 0, for the bus is discharged"),
         (("--bus-volts", "0.3"), "--bus-volts: 0.3; accepted: 0"),
@@ -111,7 +111,7 @@ def test_what_is_no_key_is_refused(text: str) -> None:
 
 def test_the_command_asks_for_what_acting_on_a_ranking_takes() -> None:
     """The default of ``--certain`` is the probability at which a list is acted on everywhere else."""
-    assert inspect.signature(make).parameters["certain"].default == CERTAIN
+    assert float(inspect.signature(make).parameters["certain"].default) == CERTAIN
 
 
 def test_what_can_only_read_alike_is_not_advised_a_wider_choice(monkeypatch: pytest.MonkeyPatch) -> None:
