@@ -161,8 +161,6 @@ def power_page(
         "10 M\N{GREEK CAPITAL LETTER OMEGA}, gate drive without supply."
     )
     blocks.append(FIRST)
-    good = tuple((str(place), _cell(volts)) for place, volts in zip(places, healthy, strict=True))
-    blocks.append(Table("A good board", (Column("leads"), Column("volts", right=True)), good))
     shown: list[tuple[float, tuple[str, ...]]] = []
     silent: list[tuple[str, Move]] = []
     for name, phrase, row in faults:
@@ -177,13 +175,15 @@ def power_page(
             shown.append((moved, (name, phrase, str(place), format_volts(volts))))
         else:
             silent.append((name, plainest))
+    if silent:
+        blocks.append(_silent_words(board, silent, len(faults)))  # first: who finds a good board's volts stops there
+    good = tuple((str(place), _cell(volts)) for place, volts in zip(places, healthy, strict=True))
+    blocks.append(Table("A good board", (Column("leads"), Column("volts", right=True)), good))
     shown.sort(key=lambda item: -item[0])
     columns = (Column("fault"), Column("what"), Column("plainest at"), Column("volts", right=True))
     rows = tuple(row for _, row in shown[:LISTED])
     title = f"Faults that show, {len(shown)} of {len(faults)}, at their usual resistance; plainest first"
     blocks.append(Table(title, columns, rows))
-    if silent:
-        blocks.append(_silent_words(board, silent, len(faults)))
     blocks.append(_afterwards(board))
     return blocks
 

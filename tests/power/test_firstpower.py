@@ -275,6 +275,7 @@ def test_the_command_answers_people_and_programs(command: Callable[..., Outcome]
     assert page.out.index("its current limit set") < page.out.index("A good board\n")
     assert page.out.index("bus capacitor keeps the supply's volts") > page.out.index("Faults that show")
     (silence,) = (line for line in page.out.splitlines() if line.startswith("Silence is no health"))
+    assert page.out.index(silence) < page.out.index("A good board\n") < page.out.index("Faults that show")
     assert {"Q_UL", "Q_VL", "Q_WL"} <= set(re.findall(r"\w+", silence))
     assert "reads 0.000 V at U to N, a good board 0.069 V" in silence
     path = tmp_path / "volts.csv"
