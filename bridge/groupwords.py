@@ -1,18 +1,20 @@
-"""A group of look-alikes in words: what these readings cannot tell apart, what can, and what to do about it."""
+"""Look-alikes in words: what these readings cannot tell apart, what can, and what to do about it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from bridge.advise import CERTAIN
 from bridge.faults import describe_fault
 from bridge.groups import REPLACE_SHARE
+from bridge.units import percent
 
 if TYPE_CHECKING:
     from bridge.board import Board
     from bridge.ranking import Candidate, Group, Ranking
 
-__all__ = ["group_words", "packages_in_words"]
+__all__ = ["bad_words", "group_words", "packages_in_words", "suspect_words"]
 
 NAMED = 3  # look-alikes named in one sentence
 WORTH_NAMING = 0.02  # of its group
@@ -62,7 +64,76 @@ def packages_in_words(names: tuple[str, ...]) -> str:
         return "nothing"
     if len(names) > PACKAGES_NAMED:
         return f"{', '.join(names[: PACKAGES_NAMED - 1])} and {len(names) - PACKAGES_NAMED + 1} more"
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return _listed(names)
+
+
+def suspect_words(board: Board, package: str, probability: float) -> str:
+    """Return a package with what it does, where it is named after a part, and how suspect it is.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    package : str
+        Name of a package.
+    probability : float
+        That it is bad [1].
+    """
+    part = board.parts.get(package)
+    role = f"{part.role}, " if part is not None and part.role else ""
+    return f"{package} ({role}{percent(probability)})"
+
+
+def bad_words(ranking: Ranking, bad: Mapping[str, float], *, doubted: bool) -> list[str]:
+    """Return what to replace, a sentence for what is bad and one for what is either the one or the other.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking.
+    bad : mapping of str to float
+        Packages that are likelier bad than good, with how probable that is [1].
+    doubted : bool
+        Whether something is to be cleared up before anything is replaced.
+    """
+    either = _alternatives(ranking, [package for package, share in bad.items() if share < CERTAIN])
+    named = {package: suspect_words(ranking.board, package, share) for package, share in bad.items()}
+    clear = tuple(words for package, words in named.items() if package not in either)
+    said = []
+    if clear:
+        said.append(f"{'Suspect, but do not replace yet,' if doubted else 'Replace'} {_listed(clear)}.")
+    if either:
+        one_of = _listed(tuple(named[package] for package in either))
+        what = "replace both"
+        if doubted:
+            what = "suspect both, but do not replace yet"
+        elif ranking.groups[0].separable_in_place:
+            what = "take a further one that can, or replace both"
+        said.append(f"One of {one_of} is bad, perhaps both; these readings cannot tell which: {what}.")
+    return said
+
+
+def _alternatives(ranking: Ranking, packages: Sequence[str]) -> tuple[str, ...]:
+    """Return two packages that stand for one fault, of which the readings do not tell where it is; none otherwise.
+
+    They do where, among what looks like the likeliest explanation, either is likelier to be the only bad one of the two
+    than both together are.
+    """
+    if len(packages) != 2 or not ranking.groups:
+        return ()
+    alone = dict.fromkeys(packages, 0.0)
+    together = 0.0
+    for candidate in ranking.candidates:
+        here = candidate.packages(ranking.board) & alone.keys()
+        if len(here) == 2:
+            together += candidate.probability
+        elif here and candidate.group == ranking.groups[0].id:
+            alone[min(here)] += candidate.probability
+    return tuple(packages) if min(alone.values()) > together else ()
+
+
+def _listed(words: tuple[str, ...]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def group_words(ranking: Ranking, group: Group) -> str:

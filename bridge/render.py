@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 from bridge.advise import CERTAIN
 from bridge.bare import bare_gate_caution
 from bridge.faults import describe_fault, median_ohms
-from bridge.groupwords import group_words, packages_in_words
+from bridge.groupwords import bad_words, group_words, packages_in_words, suspect_words
 from bridge.layout import Column, Page, Table, can_show
 from bridge.penslips import pen_slips
+from bridge.repair import replace_lists, suspect_packages
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
 from bridge.units import format_compact, format_ohms, format_volts, percent
@@ -373,13 +374,6 @@ def _guess_words(board: Board, guess: FaultGuess) -> str:
     return phrase if guess.ohms is None else f"{phrase}, about {format_ohms(float(f'{guess.ohms:.2g}'))}"
 
 
-def _package_words(board: Board, package: str, probability: float) -> str:
-    """Return a package with what it does, where it is named after a part, and how suspect it is."""
-    part = board.parts.get(package)
-    role = f"{part.role}, " if part is not None and part.role else ""
-    return f"{package} ({role}{percent(probability)})"
-
-
 def verdict_sentences(ranking: Ranking) -> list[str]:
     """Return what to replace and how sure that is, in a few sentences.
 
@@ -401,21 +395,20 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         sentences.append(
             f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
         )
-    shares: dict[str, float] = {}
-    for candidate in ranking.candidates:
-        for package in candidate.packages(ranking.board):
-            shares[package] = shares.get(package, 0.0) + candidate.probability
-    suspects = sorted(shares, key=lambda package: -shares[package])
+    shares = suspect_packages(replace_lists(ranking))
     healthy = sum(entry.probability for entry in ranking.candidates if not entry.faults)
-    bad = [package for package in suspects if shares[package] >= DECIDED]
-    rest = [package for package in suspects if package not in bad and shares[package] >= WORTH_NAMING][:OTHERS_NAMED]
-    others = [_package_words(ranking.board, package, shares[package]) for package in rest]
+    bad = [package for package in shares if shares[package] >= DECIDED]
+    rest = [package for package in shares if package not in bad and shares[package] >= WORTH_NAMING][:OTHERS_NAMED]
+    others = [suspect_words(ranking.board, package, shares[package]) for package in rest]
     if bad:
         alone = sum(entry.probability for entry in ranking.candidates if entry.packages(ranking.board) <= set(bad))
-        named = [_package_words(ranking.board, package, shares[package]) for package in bad]
-        verb = "Replace" if not sentences else "Suspect, but do not replace yet,"
-        sentences.append(f"{verb} {_any_of(named, 'and')}. Nothing else need be bad ({percent(alone)}).")
-        sentences += [f"Not ruled out besides: {_any_of(others, 'and')}."] if others else []
+        sentences += bad_words(ranking, {package: shares[package] for package in bad}, doubted=bool(sentences))
+        if alone >= DECIDED:
+            sentences.append(f"Nothing else need be bad ({percent(alone)}).")
+            sentences += [f"Not ruled out besides: {_any_of(others, 'and')}."] if others else []
+        else:
+            sentences.append(f"Something else is bad, too ({percent(1.0 - alone)}).")
+            sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
     elif healthy >= DECIDED and not ranking.fit.ok:
         sentences.append(
             f"They condemn no part: of what is modelled a healthy board comes nearest ({percent(healthy)})."

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +16,7 @@ from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, Ranking, SetupBelief
 from bridge.readings import parse_readings
 from bridge.render import percent, ranking_page
+from tests.conftest import Outcome
 
 BOARD = load_board("six-switch-bridge")
 METER = load_meter("handheld")
@@ -105,6 +108,52 @@ def test_verdict_of_two_bad_packages() -> None:
     words = verdict(ranking_page(ranking((BOTH, 0.8, 0), (SHORT, 0.2, 0)), 20))
     assert words.startswith(
         "Replace Q_UL (low-side switch of leg U, >99 %) and Q_UH (high-side switch of leg U, 80 %)."
+    )
+
+
+def test_verdict_of_one_fault_in_two_places() -> None:
+    """Where one of two packages is bad and nothing tells which, that is said; two that are bad together are a pair."""
+    rival, both = (FaultGuess("Q_UH", "ce-short", 0.3),), (*SHORT, FaultGuess("Q_UH", "ce-short", 0.3))
+    alike = (SHORT, 0.4, 0), (rival, 0.4, 0), (both, 0.2, 0)
+    told_apart = ranking(*alike)
+    whole = dataclasses.replace(
+        told_apart, groups=tuple(dataclasses.replace(one, separable_in_place=False) for one in told_apart.groups)
+    )
+    two = "One of Q_UH (high-side switch of leg U, 60 %) and Q_UL (low-side switch of leg U, 60 %) is bad, perhaps both"
+    # 40 % alone and 20 % together are 60 % each
+    assert verdict(ranking_page(whole, 20)).startswith(
+        f"{two}; these readings cannot tell which: replace both. Nothing else need be bad (>99 %)."
+    )
+    assert "cannot tell which: take a further one that can, or replace both." in verdict(ranking_page(told_apart, 20))
+    unfit = dataclasses.replace(whole, fit=Fit(False, 0, 1e-6, "no"))
+    assert f"{two}; these readings cannot tell which: suspect both, but do not replace yet." in " ".join(
+        block for block in ranking_page(unfit, 20) if isinstance(block, str)
+    )
+    pair = verdict(ranking_page(ranking((both, 0.5, 0), (SHORT, 0.25, 0), (rival, 0.25, 0)), 20))
+    assert pair.startswith("Replace Q_UH (high-side switch of leg U, 75 %) and Q_UL (low-side switch of leg U, 75 %).")
+    beside = (FaultGuess("Q_VH", "ge-leak", 4700.0),)
+    sure = verdict(ranking_page(ranking(*((faults + beside, chance, 0) for faults, chance, _ in alike)), 20))
+    assert sure.startswith("Replace Q_VH (high-side switch of leg V, >99 %). One of Q_UH")
+
+
+def test_parallel_switches_are_one_fault_in_two_places(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """Of two switches in parallel a meter sees one short across both (the wiring of the board), and rank says so."""
+    sheet = tmp_path / "r.csv"
+    sheet.write_text("red,black,mode,reading\nA,N,diode,0.001\nN,A,diode,0.001\n", encoding="utf-8")
+    told = command("rank", "full-bridge-welder", str(sheet)).out
+    assert re.search(
+        r"One of Q_AL_[12] \(.*\) and Q_AL_[12] \(.*\) is bad, perhaps both; these readings cannot tell which: replace",
+        told,
+    )
+
+
+def test_verdict_where_what_is_bad_explains_too_little() -> None:
+    """Where most of what is likely takes another bad part beside the sure one, that is said, and which it may be."""
+    first, second = (*SHORT, *OTHER), (*SHORT, FaultGuess("Q_WH", "ge-leak", 4700.0))
+    words = verdict(ranking_page(ranking((first, 0.45, 0), (second, 0.45, 0), (SHORT, 0.1, 1)), 20))
+    assert words == (
+        "Replace Q_UL (low-side switch of leg U, >99 %). Something else is bad, too (90 %). It may be Q_VH (high-side "
+        "switch of leg V, 45 %) or Q_WH (high-side switch of leg W, 45 %)."
     )
 
 
