@@ -28,6 +28,7 @@ from bridge.errors import InputError
 from bridge.placement import BoardNames, parse_connected, parse_lift
 from bridge.probing import COLDEST_C, HOTTEST_C, Probing, Setup
 from bridge.readingrows import text_lines
+from bridge.textfile import keys_once
 from bridge.wording import quoted
 
 __all__ = [
@@ -141,20 +142,10 @@ def whole_lines(data: bytes) -> tuple[bytes, int | None]:
     return data[:start], len(text_lines(data[:start].decode("utf-8", errors="replace"))) + 1
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """Return an object's keys and values; a key that is there twice could mean either."""
-    found: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in found:
-            raise InputError(f"key {quoted(key)} is there twice; accepted: each key once")
-        found[key] = value
-    return found
-
-
 def _object(line: str) -> dict[str, Any]:
     """Return one line as an object; ValueError where it is none, InputError where a key is there twice."""
     try:
-        found = json.loads(line, object_pairs_hook=_once)
+        found = json.loads(line, object_pairs_hook=keys_once)
     except RecursionError:
         raise ValueError("nested too deeply") from None
     if not isinstance(found, dict):

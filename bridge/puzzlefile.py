@@ -12,7 +12,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from bridge.errors import InputError, InputErrors
-from bridge.textfile import decode_text, shown_source
+from bridge.textfile import decode_text, keys_once, shown_source
 from bridge.wording import quoted
 
 __all__ = [
@@ -303,7 +303,9 @@ def _parse(data: bytes, source: str, form: _Form) -> Any:
     where = shown_source(source)
     text = decode_text(data, where)
     try:
-        plain = json.loads(text)
+        plain = json.loads(text, object_pairs_hook=keys_once)
+    except InputError as error:
+        raise InputError(error.problem, where=where) from None
     except RecursionError:
         raise InputError("nested too deep; accepted: a file that puzzle make has written", where=where) from None
     except ValueError as error:

@@ -13,7 +13,7 @@ from typing import Any
 from bridge.errors import InputError
 from bridge.wording import quoted
 
-__all__ = ["decode_text", "is_of_another_user", "is_path", "parse_toml", "read_file", "shown_source"]
+__all__ = ["decode_text", "is_of_another_user", "is_path", "keys_once", "parse_toml", "read_file", "shown_source"]
 
 LARGEST_BYTES = 64 * 1024 * 1024  # a sheet of 10,000 readings is half a megabyte
 UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -148,3 +148,24 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
         raise InputError("not valid TOML: nested too deep", where=where) from None
     except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
         raise InputError(f"not valid TOML: {error}", where=where) from None
+
+
+def keys_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return the keys and values of an object of JSON.
+
+    Parameters
+    ----------
+    pairs : list of (str, object)
+        As ``json.loads`` gives them to its ``object_pairs_hook``.
+
+    Raises
+    ------
+    InputError
+        A key that is there twice: it could mean either value.
+    """
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            raise InputError(f"key {quoted(key)} is there twice; accepted: each key once")
+        found[key] = value
+    return found

@@ -11,13 +11,17 @@ from pathlib import Path
 import pytest
 
 from bridge.board import load_board, parse_board
+from bridge.puzzlefile import parse_puzzle
 from bridge.readings import load_readings
-from tests.abuse.inputs import KINDS, LEG, LOOSE, POWER, SHEET, SPARES, journal_text
+from tests.abuse.inputs import ANSWERS, KINDS, LEG, LOOSE, POWER, SHEET, SPARES, journal_text
 from tests.conftest import ROOT, Outcome
 
 HEAD = 'name = "x"\ntitle = "x"\n' + "".join(f'[[terminal]]\nname = "{name}"\naccess = "terminal"\n' for name in "AB")
 METER = (ROOT / "bridge/data/meters/pocket.toml").read_text(encoding="utf-8")
 PART = (ROOT / "bridge/data/parts/igbt-600v-30a.toml").read_text(encoding="utf-8")
+PUZZLE, KEY = (
+    (ROOT / "tests/abuse/samples" / name).read_text(encoding="utf-8") for name in ("puzzle.json", "key.json")
+)
 
 # every file a command reads: a sound one, its name, and the command
 FILES: dict[str, tuple[str, str, tuple[str, ...]]] = {
@@ -29,6 +33,9 @@ FILES: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "first power": (POWER, "w.csv", ("power-up", "./leg.toml", "--readings", "w.csv")),
     "loose switch": (LOOSE, "l.csv", ("rig", "--loose", "--readings", "l.csv")),
     "spares": (SPARES, "s.csv", ("rig", "--spares", "s.csv")),
+    "puzzle": (PUZZLE, "z.json", ("puzzle", "play", "./z.json")),
+    "key": (KEY, "k.json", ("puzzle", "mark", "k.json", "answers.csv")),
+    "answers": (ANSWERS, "a.csv", ("puzzle", "mark", "key.json", "a.csv")),
 }
 
 
@@ -42,6 +49,8 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return a folder with a small board in it, in which commands run."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "leg.toml").write_text(LEG, encoding="utf-8")
+    (tmp_path / "key.json").write_text(KEY, encoding="utf-8")
+    (tmp_path / "answers.csv").write_text(ANSWERS, encoding="utf-8")
     return tmp_path
 
 
@@ -135,6 +144,20 @@ def test_names_of_ten_kilobytes_are_refused_shortly(here: Path, command: Callabl
     refused(command("show", name), "shipped")
     (here / "m.toml").write_text(METER.replace("counts", name), encoding="utf-8")
     refused(command("predict", "./leg.toml", "--meter", "./m.toml"), "m.toml")
+    first, rest = journal_text().split("\n", 1)
+    for kind, text, place in (
+        ("journal", f"{first}\n{rest.replace('U', name, 1)}", "line 2"),
+        ("first power", POWER.replace("\nU,", f"\n{name},"), "line 2"),
+        ("loose switch", LOOSE.replace("ge,OL", f"{name},OL"), "line 2"),
+        ("spares", SPARES.replace("OL,OL,OL,0.42,OL", f"OL,OL,OL,{name},OL"), "line 2"),
+        ("puzzle", PUZZLE.replace('"red": "P"', f'"red": "{name}"', 1), "z.json"),
+        ("key", KEY.replace('"red": "P"', f'"red": "{name}"', 1), "k.json"),
+        ("answers", ANSWERS.replace("puzzle,answer", f"{name},answer"), "a.csv"),
+    ):
+        _sound, file, typed = FILES[kind]
+        (here / file).write_text(text, encoding="utf-8")
+        assert name in text
+        refused(command(*typed), file, place)
 
 
 @pytest.mark.parametrize(
@@ -149,6 +172,10 @@ def test_deep_nesting_is_refused(deep: str, here: Path, command: Callable[..., O
     first, rest = journal_text().split("\n", 1)
     (here / "j.jsonl").write_text(f'{first}\n{{"reading": {deep}\n{rest}', encoding="utf-8")
     refused(command("rank", "./leg.toml", "j.jsonl"), "j.jsonl, line 2")
+    for kind, sound in (("puzzle", PUZZLE), ("key", KEY)):
+        _sound, file, typed = FILES[kind]
+        (here / file).write_text(sound.replace('"number": 6', f'"number": {deep}', 1), encoding="utf-8")
+        refused(command(*typed), file)
 
 
 def test_keys_that_are_there_twice_are_refused(here: Path, command: Callable[..., Outcome]) -> None:
@@ -161,22 +188,37 @@ def test_keys_that_are_there_twice_are_refused(here: Path, command: Callable[...
     doubled = '{"reading": {"red": "U", "red": "P", "black": "N", "mode": "diode", "text": "0.4"}}'
     (here / "j.jsonl").write_text(f"{first}\n{doubled}\n{rest}", encoding="utf-8")
     refused(command("rank", "./leg.toml", "j.jsonl"), "j.jsonl, line 2", "'red'", "twice")
+    for kind, sound in (("puzzle", PUZZLE), ("key", KEY)):
+        _sound, file, typed = FILES[kind]
+        (here / file).write_text(sound.replace('"number": 6', '"number": 6, "number": 7', 1), encoding="utf-8")
+        refused(command(*typed), file, "number")
+    (here / "p.toml").write_text(PART.replace('name = "', 'name = "x"\nname = "', 1), encoding="utf-8")
+    refused(command("rig", "--loose", "--part", "./p.toml"), "p.toml", "line 4")
     # also in the last line, which may be cut off, but this one is whole
     (here / "j.jsonl").write_text(f"{first}\n{doubled}\n", encoding="utf-8")
     refused(command("rank", "./leg.toml", "j.jsonl"), "j.jsonl, line 2", "'red'", "twice")
 
 
-@pytest.mark.parametrize("name", FILES)
-@pytest.mark.parametrize(
-    "saved",
-    [
-        lambda text: codecs.BOM_UTF8 + text.encode(),
-        lambda text: text.replace("\n", "\r\n").encode(),
-        lambda text: codecs.BOM_UTF8 + text.replace("\n", "\r\n").encode(),
-        lambda text: text.rstrip("\n").encode(),
-    ],
-    ids=["byte order mark", "carriage returns", "both", "no last line end"],
-)
+@pytest.mark.parametrize("name", ["readings", "first power", "loose switch", "spares", "answers"])
+def test_columns_that_are_there_twice_are_refused(name: str, here: Path, command: Callable[..., Outcome]) -> None:
+    """A column that is there twice could mean either value: refused with its name."""
+    text, file, typed = FILES[name]
+    head, rest = text.split("\n", 1)
+    column = head.partition(",")[0]
+    (here / file).write_text(f"{head},{column}\n{rest}", encoding="utf-8")
+    refused(command(*typed), file, column)
+
+
+SAVED: dict[str, Callable[[str], bytes]] = {
+    "byte order mark": lambda text: codecs.BOM_UTF8 + text.encode(),
+    "carriage returns": lambda text: text.replace("\n", "\r\n").encode(),
+    "both": lambda text: codecs.BOM_UTF8 + text.replace("\n", "\r\n").encode(),
+    "no last line end": lambda text: text.rstrip("\n").encode(),
+}
+
+
+@pytest.mark.parametrize("name", [name for name in FILES if name != "puzzle"])
+@pytest.mark.parametrize("saved", SAVED.values(), ids=SAVED)
 def test_files_as_other_editors_save_them(
     saved: Callable[[str], bytes], name: str, here: Path, command: Callable[..., Outcome]
 ) -> None:
@@ -187,6 +229,12 @@ def test_files_as_other_editors_save_them(
     (here / file).write_bytes(saved(text))
     assert plain.status == 0, plain
     assert command(*typed) == plain
+
+
+def test_puzzles_as_other_editors_save_them() -> None:
+    """A puzzle, which is played and not answered at once, is the same puzzle however it was saved."""
+    plain = parse_puzzle(PUZZLE.encode(), "z.json")
+    assert [name for name, saved in SAVED.items() if parse_puzzle(saved(PUZZLE), "z.json") != plain] == []
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -229,7 +277,13 @@ def test_a_folder_in_the_place_of_an_output(
     (here / "OUT.svg").mkdir()
     (here / "r.csv").write_text("red,black,mode,reading\nU,P,diode,0.41\n", encoding="utf-8")
     refused(command(*typed), "OUT.svg", "folder")
-    assert sorted(path.name for path in here.iterdir()) == ["OUT.svg", "leg.toml", "r.csv"]
+    assert sorted(path.name for path in here.iterdir()) == [
+        "OUT.svg",
+        "answers.csv",
+        "key.json",
+        "leg.toml",
+        "r.csv",
+    ]
 
 
 def test_every_kind_of_rubbish_begins_sound(here: Path) -> None:
