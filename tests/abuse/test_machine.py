@@ -7,7 +7,7 @@ import resource
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -22,6 +22,8 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "schematic": ("show", "{board}", "--picture", "out/p.svg"),
     "worksheet": ("sheet", "{board}", "--html", "out/s.html"),
     "report": ("report", "{board}", "{readings}", "-o", "out/r.html"),
+    "marks": ("report", "{board}", "{readings}", "--picture", "out/m.svg"),
+    "matrix": ("cover", "{board}", "--picture", "out/c.svg"),
     "bench session": (
         "bench",
         "{board}",
@@ -33,11 +35,15 @@ WRITERS: dict[str, tuple[str, ...]] = {
         "--seen",
         "dead",
     ),
+    "puzzle set": ("puzzle", "make", "{board}", "--count", "1", "--level", "1", "--seed", "1", "--out", "out/set"),
 }
+ONE_FILE = ("schematic", "worksheet", "report", "marks", "matrix")
 
 
 # the quick ones go through the same two ways of writing as all of them
-EVERY_WRITER = [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in WRITERS]
+def writers(names: Iterable[str]) -> list[object]:
+    """Return names of writers, the slow ones marked as such."""
+    return [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in names]
 
 
 @pytest.fixture
@@ -92,7 +98,7 @@ def full_disk(here: Path) -> Iterator[Path]:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="mounts a disk in memory")
-@pytest.mark.parametrize("name", EVERY_WRITER)
+@pytest.mark.parametrize("name", writers(WRITERS))
 def test_a_full_disk(name: str, here: Path, full_disk: Path) -> None:
     """A disk without room: status 1, the file is named, and nothing of it is left."""
     failed(run(typed(name), here), "out/", "No space left")
@@ -100,15 +106,15 @@ def test_a_full_disk(name: str, here: Path, full_disk: Path) -> None:
     assert left in ({}, {"b.jsonl": 0})
 
 
-@pytest.mark.parametrize("name", EVERY_WRITER)
+@pytest.mark.parametrize("name", writers(WRITERS))
 def test_a_file_that_may_not_grow(name: str, here: Path) -> None:
     """A file that the system does not let grow: status 1, the file is named, and nothing of it is left."""
     done = run(typed(name), here, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (64, 64)))
     failed(done, "out/", "File too large")
-    assert sum(path.stat().st_size for path in (here / "out").iterdir()) == 0
+    assert sum(path.stat().st_size for path in (here / "out").rglob("*") if path.is_file()) == 0
 
 
-@pytest.mark.parametrize("name", EVERY_WRITER[:3])
+@pytest.mark.parametrize("name", writers(ONE_FILE))
 def test_an_older_file_survives_a_full_disk(name: str, here: Path) -> None:
     """What stood under a name before stands there whole when the new file could not be written."""
     target = here / WRITERS[name][-1]
@@ -128,7 +134,7 @@ def as_anyone() -> list[str]:
     return ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--inh-caps=-all"]
 
 
-@pytest.mark.parametrize("name", EVERY_WRITER)
+@pytest.mark.parametrize("name", writers(WRITERS))
 def test_a_folder_that_may_not_be_written(name: str, here: Path) -> None:
     """A read-only folder: refused in one line that names the file, status 1 or 2, nothing written."""
     (here / "out").chmod(0o555)
@@ -197,6 +203,26 @@ def test_a_reader_that_has_seen_enough(line: str, here: Path) -> None:
     script = f'set -o pipefail; "{sys.executable}" -m bridge {line}'
     done = run(["bash", "-c", script], here)
     assert (done.returncode, done.stderr) == (0, b"")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "line",
+    [
+        "rank ./leg.toml r.csv", "rank ./leg.toml r.csv --json", "next ./leg.toml r.csv", "cover ./leg.toml --all",
+        "sheet ./leg.toml --expected", "sheet ./leg.toml --csv", "report ./leg.toml r.csv -o out/r.html",
+        "rig", "rig --loose", "power-up ./leg.toml", "boards", "--help", "rank --help",
+        "bench ./leg.toml --file out/b.jsonl --discharged --reach gates --seen dead",
+        "puzzle make ./leg.toml --level 1 --seed 1 --out out/set",
+    ],
+)  # fmt: skip
+def test_every_answer_may_be_cut_off(line: str, here: Path) -> None:
+    """Whatever the command, a reader that takes one sign ends it quietly, and what it wrote is whole."""
+    script = f'set -o pipefail; "{sys.executable}" -m bridge {line} | head -c 1'
+    done = run(["bash", "-c", script], here)
+    assert (done.returncode, done.stdout[1:], done.stderr) == (0, b"", b"")
+    for path in (here / "out").rglob("*.html"):
+        assert path.read_text(encoding="utf-8").rstrip().endswith("</html>")
 
 
 @pytest.mark.parametrize(
