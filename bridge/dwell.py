@@ -26,6 +26,7 @@ LONGEST_SHARE = 10.0
 LEAST_PROGRESS = 0.003  # of one long step: what is less or more than the rest of it tells no time
 SMALLEST_STEP_SHARE = 1e-6  # of the source's voltage: a display that does not move tells no time
 LARGEST_PACE = 1e3
+MOST_AT_ONCE = 16_384  # displays: of a large board's pairs, capacitors x displays of several arrays fill no memory
 RELEVANT_SHARE = 0.02  # capacitors that take less of the current than this do not set the pace
 
 
@@ -133,6 +134,32 @@ def value_after_dwell(
     Charging takes about T = C v_end/i_start. A source of constant current charges linearly until something else takes
     the current over; a source behind a resistor, or a current source that works against a resistance, exponentially.
     """
+    blocks = [
+        _value_after_dwell(
+            answers,
+            start[first : first + MOST_AT_ONCE],
+            end[first : first + MOST_AT_ONCE],
+            farads,
+            shots,
+            seconds,
+            charge,
+        )
+        for first in range(0, max(len(start), 1), MOST_AT_ONCE)
+    ]
+    if len(blocks) == 1:
+        return blocks[0]
+    return AfterDwell(
+        np.concatenate([block.value for block in blocks]),
+        np.concatenate([block.time_sd for block in blocks]),
+        np.concatenate([block.first_share for block in blocks]),
+        np.concatenate([block.last_share for block in blocks]),
+    )
+
+
+def _value_after_dwell(
+    answers: Answers, start: Index, end: Index, farads: Array, shots: ShotArrays, seconds: float, charge: Array | None
+) -> AfterDwell:
+    """Return the same for as many displays as are worked out at once."""
     times = _charging_times(answers, start, end, farads)
     pace = np.maximum(np.max(times, axis=0, initial=0.0), 1e-12)
     begun = np.zeros(len(start))
