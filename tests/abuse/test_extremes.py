@@ -115,6 +115,53 @@ def test_three_hundred_parts(here: Path, command: Callable[..., Outcome]) -> Non
     assert time.process_time() - start < 5.0
 
 
+def large_board() -> str:
+    """Return a board of 300 parts: six legs with their gate drives, and 77 branches of a diode and two resistors."""
+    names = ["P", "N", *"UVWRST"]
+    text = 'name = "large"\ntitle = "Large"\n' + "".join(
+        f'[[terminal]]\nname = "{name}"\naccess = "terminal"\n' for name in names
+    )
+    text += '[[use]]\nblock = "igbt-leg"\nfor = { leg = ["U", "V", "W", "R", "S", "T"] }\n'
+    text += '[[use]]\nblock = "driver-rail"\n'
+    text += (
+        '[[part]]\nref = "C_BUS"\nkind = "capacitor"\npins = { a = "P", b = "N" }\nfarads = 680e-6\nbus_share = 1.0\n'
+    )
+    for number in range(77):
+        end, other = names[number % 8], names[(number + 3) % 8]
+        text += f'[[part]]\nref = "D_X{number}"\nkind = "diode"\ndrop_1ma = 0.55\n'
+        text += f'pins = {{ anode = "{end}", cathode = "X{number}" }}\n'
+        text += resistor(2 * number, f"X{number}", other, f"{4700.0 + 100.0 * number}")
+        text += resistor(2 * number + 1, f"X{number}", end, f"{47000.0 + 1000.0 * number}")
+    return text
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ("show", "./b.toml", "--faults"),
+        ("show", "./b.toml", "--picture", "b.svg"),
+        ("predict", "./b.toml"),
+        ("predict", "./b.toml", "--supply", "24"),
+        ("sheet", "./b.toml", "--expected", "--html", "s.html"),
+        ("sheet", "./b.toml", "--csv"),
+        pytest.param(("power-up", "./b.toml", "--json"), marks=pytest.mark.slow),
+    ],
+    ids=lambda typed: " ".join(word for word in typed if word != "./b.toml"),
+)
+def test_a_bridge_of_three_hundred_parts(typed: tuple[str, ...], here: Path, command: Callable[..., Outcome]) -> None:
+    """Six legs and what else 300 parts make is shown, drawn, predicted and powered within a minute."""
+    (here / "b.toml").write_text(large_board(), encoding="utf-8")
+    assert len(load_board("./b.toml").parts) == 300
+    start = time.process_time()
+    outcome = command(*typed)
+    assert (outcome.status, outcome.err) == (0, "")
+    written = [here / word for word in typed if word.endswith((".svg", ".html"))]
+    for path in written:
+        assert path.read_text(encoding="utf-8").rstrip().endswith(f"</{path.suffix[1:]}>")
+    assert written or len(outcome.out) > 500
+    assert time.process_time() - start < 60.0
+
+
 def test_ten_thousand_readings(here: Path, command: Callable[..., Outcome]) -> None:
     """10,000 readings are read within seconds, and the one slip among them is named with its line."""
     rows = "U,P,diode,0.415\nN,U,diode,0.41\nP,U,diode,OL\nU,N,diode,OL\n" * 2500
