@@ -18,7 +18,16 @@ from bridge.points import ALWAYS_ON, CHANNEL_OFF, Points, full_scale_amps
 from bridge.response import Response, solve_response
 from bridge.shots import Shot, ShotArrays
 from bridge.solve import batch_size, solve_points
-from bridge.turnon import THRESHOLD_SPREAD_V, BackwardChannels
+from bridge.spreads import (
+    BATCH_SPREAD_V,
+    DISCRETE_SPREAD_V,
+    MODULE_SPREAD_V,
+    OFF_SPREAD_DOWN,
+    OFF_SPREAD_UP,
+    TEMPERATURE_SPREAD_C,
+    THRESHOLD_SPREAD_V,
+)
+from bridge.turnon import BackwardChannels
 from bridge.variants import ChangeClasses
 
 __all__ = ["AnswerSolver", "Answers", "Piece"]
@@ -26,12 +35,8 @@ __all__ = ["AnswerSolver", "Answers", "Piece"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
+ROUNDED_SHARE = 1e-6  # of the saturation current; of what is left below it rounding has taken digits
 LARGE_STEP_V = 2e-6  # a voltage that a capacitor would change, be it with no way to the reading: a fault may open one
-DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
-# ln: what an unpowered output stage passes is at most a few times what its board file says, and may be nothing at all;
-# common practice, no source
-OFF_SPREAD_DOWN, OFF_SPREAD_UP = 0.5, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +50,8 @@ class Answers:
     own_sd : ndarray, answers
         Standard deviation from part-to-part spread and resistor tolerance [unit of the display].
     batch_load : ndarray, batches x answers
-        Change of the display with one volt more drop in a whole batch of junctions [unit/V].
+        Change of the display with one volt more drop in a whole batch of junctions [unit/V]. The last is no batch but
+        the temperature, in a unit of its own: it strays by as much of it as a batch does in volts.
     severity_load : ndarray, 2 x answers
         Change of the display with one neper more in the first and second fault's resistance [unit].
     owner : ndarray of int, 2 x answers
@@ -138,7 +144,7 @@ class AnswerSolver:
     bus_volts : float
         Charge on the bus at the first instant [V].
     batches : tuple of str
-        Batches of junctions, in the order of the first axis of ``Answers.batch_load``.
+        Batches of junctions, in the order of the first axis of ``Answers.batch_load``, and last the temperature.
     capacitor_place : ndarray of int, capacitors of the answers
         Which capacitor of this circuit each is; -1 for one that a core has left out.
     """
@@ -159,6 +165,7 @@ class AnswerSolver:
         self.capacitor_place = capacitor_place
         self.bus_volts = bus_volts
         self.capacitor_volts = circuit.capacitor_share * bus_volts
+        self.kelvin = circuit.setup.temperature_c + laws.CELSIUS_ZERO_K
         self.backward = BackwardChannels(circuit)
         names = np.array((*circuit.junction_batch, *circuit.channel_batch), dtype=object)
         self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
@@ -278,12 +285,20 @@ class AnswerSolver:
         )
         # a higher drop divides the saturation current: the current answers by i and not by i + Is
         carried = flows + points.saturation
-        share = np.divide(flows, carried, out=np.zeros_like(flows), where=carried > 0.0)
-        by_junction = (adjoint[a] - adjoint[b]) * conductance * share
+        per_amp = np.broadcast_to(1.0 / circuit.junction_scale[:, None], flows.shape).copy()  # far in reverse
+        np.divide(conductance, carried, out=per_amp, where=carried > ROUNDED_SHARE * points.saturation)
+        reach = adjoint[a] - adjoint[b]
+        by_junction = reach * flows * per_amp
         by_collector, by_threshold = self._through_channels(points, voltage, adjoint)
+        warmer = laws.saturation_volts(self.kelvin)
+        inner = voltage[a] - voltage[b] - flows * circuit.junction_ohms[:, None]
+        by_kelvin = np.sum(reach * conductance * inner - warmer * by_junction, axis=0)
+        across = voltage[circuit.channel_high] - voltage[circuit.channel_low]
+        by_kelvin += np.sum(by_collector * (across - warmer), axis=0)
         by_drop = np.concatenate([by_junction, by_collector])
         batch_load = np.array([by_drop[rows].sum(axis=0) for rows in self.batch_rows])
         batch_load = batch_load.reshape(len(self.batch_rows), points.size)
+        batch_load[-1] = by_kelvin * (TEMPERATURE_SPREAD_C / BATCH_SPREAD_V / self.kelvin)
         variance = self.drop_variance @ by_drop**2
         a, b = circuit.linear_a, circuit.linear_b
         row_power = (voltage[a] - voltage[b]) * (adjoint[a] - adjoint[b])

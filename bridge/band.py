@@ -10,11 +10,11 @@ import numpy as np
 from bridge.board import Board
 from bridge.circuit import build_circuit
 from bridge.damage import Change
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.variants import ChangeClasses
 
 __all__ = ["Band", "healthy_bands"]

@@ -12,13 +12,13 @@ from bridge.board import Board
 from bridge.circuit import build_circuit
 from bridge.damage import Change
 from bridge.dwell import value_after_dwell
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault
 from bridge.forecast import damage_of
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.variants import ChangeClasses
 
 __all__ = ["MOVING_SHARE", "ROUGHLY", "BoardDisplays", "displays_of"]

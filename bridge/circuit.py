@@ -16,7 +16,7 @@ from bridge.elimination import EliminationPlan
 from bridge.probing import Setup
 from bridge.rowsum import RowSum
 
-__all__ = ["CAPACITOR_ESR_OHMS", "SMALLEST_OHMS", "Circuit", "build_circuit"]
+__all__ = ["CAPACITOR_ESR_OHMS", "SMALLEST_OHMS", "TEMPERATURE", "Circuit", "build_circuit"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -25,6 +25,7 @@ CAPACITOR_ESR_OHMS = 0.01
 SMALLEST_OHMS = 1e-4  # below this a double cannot carry it beside gigohms
 DRIVER_IDEALITY = 1.2  # with 0.62 V at 1 mA it meets gate readings at 10 uA, 100 uA and 1 mA together
 DRIVER_SERIES_OHMS = 1.0
+TEMPERATURE = "temperature of the bench"
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +146,11 @@ class Circuit:
             batch for batch, fet in zip(self.channel_batch, self.channel_is_mosfet.tolist(), strict=True) if not fet
         )
         return tuple(dict.fromkeys((*self.junction_batch, *collectors)))
+
+    @property
+    def shared_unknowns(self) -> tuple[str, ...]:
+        """What many readings of one board share: the drops of each batch, and last the temperature."""
+        return (*self.drop_batches, TEMPERATURE)
 
     @cached_property
     def plan(self) -> EliminationPlan:

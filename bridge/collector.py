@@ -60,7 +60,7 @@ class Collector:
     ) -> None:
         self.classes = classes
         self.pair_classes = pair_classes
-        self.batches = circuit.drop_batches
+        self.batches = circuit.shared_unknowns
         every_capacitor = np.arange(len(circuit.capacitor_rows))
         self._whole = AnswerSolver(circuit, shots, classes, bus_volts, self.batches, every_capacitor)
         self._every = EffectTest(circuit, classes)

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, early_share, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
 from bridge.severities import CELL_EDGE_SD, cell_spread, displays_moved, weigh_severities
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.sums import log_mean, number_values
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
@@ -33,9 +34,6 @@ Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 Scores = NDArray[np.float32]
 
-BATCH_SPREAD_V = (
-    0.035  # one board's drops against its board file's; 60 mV spread for one part number over public models
-)
 GRID_V = np.linspace(-0.075, 0.075, 11)
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 TRUSTED_SLIP = 0.5  # readings more likely slips than not tell of nothing else
@@ -65,14 +63,17 @@ def _distinct_scores(
     place, codes = number_values(first * len(ends) + second, len(begins) * len(ends))
     shown = as_read(column.displays(begins[codes // len(ends)], ends[codes % len(ends)]), model)
     variance = shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2
-    for batch, load in enumerate(shown.batch_load):
+    lead, warm = shown.batch_load[primary], shown.batch_load[-1]
+    # a warm bench looks like drops that are low: both are looked over together
+    lead = np.where(warm != 0.0, np.copysign(np.hypot(lead, warm), -warm), lead)
+    for batch, load in enumerate(shown.batch_load[:-1]):
         if batch != primary:
             variance = variance + (load * BATCH_SPREAD_V) ** 2
-    moved = variance if not len(shown.batch_load) else variance + (shown.batch_load[primary] * BATCH_SPREAD_V) ** 2
+    moved = variance + (lead * BATCH_SPREAD_V) ** 2
     ratio = by_ratio(model, shown.value, np.sqrt(moved))
     variance = variance + np.sum((shown.severity_load * cell_spread(column.ln_sigma[shown.owner])) ** 2, axis=0)
     finite = np.where(np.isfinite(shown.value), shown.value, 0.0)
-    step = np.where(np.isfinite(shown.value), shown.batch_load[primary], 0.0) if len(shown.batch_load) else 0.0 * finite
+    step = np.where(np.isfinite(shown.value), lead, 0.0)
     variance = variance + (finite * model.gain_sd) ** 2 + (step * (GRID_V[1] - GRID_V[0]) / math.sqrt(12.0)) ** 2
     mean = shown.value[None, :] + GRID_V[:, None] * step[None, :]
     sd = np.sqrt(variance)[None, :]
@@ -105,13 +106,13 @@ class ScreenedSpace:
 
 def _primary_batch(table: ReadingTable) -> int:
     """Return the batch that moves the readings of a healthy board most."""
-    total = np.zeros(max(len(table.batches), 1))
+    total = np.zeros(len(table.batches))
     healthy = np.zeros(1, dtype=np.intp)
     for column in table.columns:
         _, end = column.of_classes(healthy)
         load = column.cells.answers.batch_load[:, end[0]]
         total[: len(load)] += np.abs(load)
-    return int(np.argmax(total))
+    return int(np.argmax(total[:-1])) if len(total) > 1 else 0  # the last is the temperature, alone where nothing drops
 
 
 def screen(

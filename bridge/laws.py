@@ -28,6 +28,7 @@ __all__ = [
     "limit_junction_step",
     "mosfet_channel",
     "saturation_current",
+    "saturation_volts",
     "scale_saturation_current",
     "thermal_voltage",
 ]
@@ -75,6 +76,17 @@ def scale_saturation_current(saturation: float, ideality: float, kelvin: float) 
     ratio = kelvin / REFERENCE_K
     exponent = (ratio - 1.0) * BANDGAP_EV / (ideality * thermal_voltage(kelvin))
     return float(saturation * ratio ** (SATURATION_EXPONENT / ideality) * np.exp(exponent))
+
+
+def saturation_volts(kelvin: float) -> float:
+    """Return n kT/q d ln Is/d ln T [V] at ``kelvin`` [K]: by how much a saturation current grows, as a voltage.
+
+    Notes
+    -----
+    Derivative of the law of :func:`scale_saturation_current`; n drops out. At an unchanged current a junction with
+    ``v`` volts across it drops (this - v)/T less for each kelvin.
+    """
+    return SATURATION_EXPONENT * thermal_voltage(kelvin) + BANDGAP_EV
 
 
 def _series_solution(w: Array, beyond: Array | None) -> tuple[Array, Array]:

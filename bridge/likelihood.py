@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from bridge.columndisplays import ColumnDisplays
 from bridge.meter import MeterProfile
 from bridge.readings import Reading
-from bridge.turnon import THRESHOLD_SPREAD_V
+from bridge.spreads import THRESHOLD_SPREAD_V
 
 __all__ = [
     "ReadingModel",

@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.columndisplays import ColumnDisplays
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import UNKNOWN
 from bridge.refit import displays_at, refit_ohms
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
 __all__ = ["AS_GOOD", "Fit", "close_fits", "misfit_limit"]

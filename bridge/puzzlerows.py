@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from bridge.board import Board
 from bridge.boarddisplays import MOVING_SHARE, ROUGHLY, BoardDisplays, displays_of
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault
 from bridge.meter import MeterProfile
 from bridge.probing import Probing, Setup
 from bridge.puzzlebench import real_probing, real_setup
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import ReadingTable
 
 __all__ = ["Row", "Rows", "packages_of", "rows_of_errors", "rows_of_sets", "rows_of_singles"]

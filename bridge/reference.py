@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.columndisplays import ColumnDisplays
 from bridge.errors import InputError
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import as_read, model_readings
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.recentre import shared_errors, with_drops
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
 
 __all__ = ["KnownGood", "learn_reference", "narrow_table"]
@@ -84,7 +84,8 @@ def learn_reference(board: Board, meter: MeterProfile, setup: Setup, readings: S
     """
     models = model_readings(readings, meter)
     table = table_of(_healthy_only(build_space(board, setup)), meter, readings)
-    batches = table.batches
+    # how warm the bench is then moves the drops at a milliampere, as it will for the board read after it
+    batches = table.batches[:-1]
     gains = list(dict.fromkeys(model.gain for model in models))
     loads = np.zeros((len(models), len(batches) + len(gains)))
     gap, own = np.zeros(len(models)), np.ones(len(models))
@@ -99,7 +100,7 @@ def learn_reference(board: Board, meter: MeterProfile, setup: Setup, readings: S
             (model.kind == "number" and np.isinf(value)) or (model.kind == "OL" and np.isfinite(value))
         )
         if usable[r]:
-            loads[r, : len(batches)] = shown.batch_load[:, 0] * BATCH_SPREAD_V
+            loads[r, : len(batches)] = shown.batch_load[:-1, 0] * BATCH_SPREAD_V
             loads[r, len(batches) + gains.index(model.gain)] = value * model.gain_sd
             gap[r] = model.value - value
             own[r] = np.sqrt(shown.own_sd[0] ** 2 + shown.time_sd[0] ** 2 + model.digits_sd**2)

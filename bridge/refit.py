@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from bridge.circuit import Circuit
 from bridge.columndisplays import ColumnDisplays
 from bridge.damage import Change, change_of, combine
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import CellSolver
 from bridge.shots import Shot
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import ReadingTable
 from bridge.variants import ChangeClasses
 

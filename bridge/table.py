@@ -317,7 +317,7 @@ class ReadingColumn:
                 (then.last_share * severity_load[:, moves], owner[:, moves]),
                 (then.first_share * answers.severity_load[:, begins], answers.owner[:, begins]),
             )
-        by_drop = np.sum(np.abs(batch_load), axis=0)
+        by_drop = np.sum(np.abs(batch_load[:-1]), axis=0)  # all but the temperature
         own_sd = math.sqrt(self.taken) * np.hypot(own_sd, self._beside_a_cliff(value, answers.shot[end], by_drop))
         return ColumnDisplays(
             start=answers.value[start],
@@ -517,7 +517,7 @@ def build_table(
         setup = dataclasses.replace(space.setup, connected=what, bus_volts=charge)
         circuit = memory.circuit(space.board, setup, lifted)
         numbers = [number for number, other in enumerate(states) if other == state]
-        batches = circuit.drop_batches
+        batches = circuit.shared_unknowns
 
         def build(some: Sequence[Place], circuit: Circuit = circuit) -> list[ReadingColumn]:
             return _build_group(space, circuit, meter, some, pairs)

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from bridge import laws
 from bridge.circuit import Circuit
 from bridge.points import CHANNEL_NORMAL, Points
+from bridge.spreads import THRESHOLD_SPREAD_V
 
 __all__ = ["THRESHOLD_SPREAD_V", "BackwardChannels"]
 
 Array = NDArray[np.float64]
 
-THRESHOLD_SPREAD_V = 0.5  # data sheets give a threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
 FOLLOWS = 0.9  # of a volt across the diode that the display shows: the current has no other way
 FARTHEST_SD = 4.0
 

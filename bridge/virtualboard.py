@@ -15,17 +15,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V, OFF_SPREAD_DOWN, OFF_SPREAD_UP
 from bridge.board import Board, Part
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.faults import Fault, has_severity, severity_nodes
 from bridge.forecast import Forecast, forecast
 from bridge.meter import MeterProfile
 from bridge.partkinds import PART_KINDS, ValueSpec
 from bridge.probing import COLDEST_C, HOTTEST_C, Probing, Setup
 from bridge.readings import Reading
+from bridge.spreads import (
+    BATCH_SPREAD_V,
+    DISCRETE_SPREAD_V,
+    MODULE_SPREAD_V,
+    OFF_SPREAD_DOWN,
+    OFF_SPREAD_UP,
+    TEMPERATURE_SPREAD_C,
+    THRESHOLD_SPREAD_V,
+)
 from bridge.table import FaultSpace
-from bridge.turnon import THRESHOLD_SPREAD_V
 
 __all__ = [
     "Damage",
@@ -39,7 +45,6 @@ __all__ = [
 ]
 
 PART_SPREAD_V = {"module": MODULE_SPREAD_V, "discrete": DISCRETE_SPREAD_V}  # as ranking assumes
-TEMPERATURE_SPREAD_C = 5.0  # a workshop against the 25 degrees of the file; common practice, no source
 SEVERITY_STEPS = 1000
 SEEN_TO_MOVE_DIGITS = 5.0
 EARLIER_SHARE = 0.85  # of the dwell; what moves from then on is seen to move

@@ -7,18 +7,18 @@ import dataclasses
 import numpy as np
 import pytest
 
-from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
 from bridge.band import healthy_bands
 from bridge.board import load_board
 from bridge.circuit import build_circuit
 from bridge.damage import Change
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.forecast import default_probings
 from bridge.instants import build_points
+from bridge.laws import REFERENCE_K, saturation_volts
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.shots import displayed, plan_shots
 from bridge.solve import solve_points
+from bridge.spreads import BATCH_SPREAD_V, DISCRETE_SPREAD_V, MODULE_SPREAD_V, TEMPERATURE_SPREAD_C
 from bridge.variants import ChangeClasses
 
 BOARDS = 1500
@@ -38,10 +38,15 @@ def test_95_percent_of_good_boards_read_inside_the_band(name: str) -> None:
         shots = plan_shots(circuit, meter, band.probing, 0)
         none = np.zeros(BOARDS, dtype=np.intp)
         points, _ = build_points(circuit, shots, none, nominal, none)
+        celsius = setup.temperature_c + rng.normal(0.0, TEMPERATURE_SPREAD_C, BOARDS)
         shared = {batch: rng.normal(0.0, BATCH_SPREAD_V, BOARDS) for batch in circuit.junction_batch}
         drop = np.array([shared[batch] for batch in circuit.junction_batch])
         spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in circuit.junction_construction]
         drop += rng.normal(0.0, 1.0, drop.shape) * np.array(spread)[:, None]
+        # 4 mV per kelvin less the junction's own drop over T: n kT/q d ln Is/dT - v/T, at 1 mA
+        nominal_drop = circuit.junction_scale * np.log(1e-3 / circuit.junction_saturation)
+        by_kelvin = (saturation_volts(REFERENCE_K) - nominal_drop) / REFERENCE_K
+        drop -= by_kelvin[:, None] * (celsius - setup.temperature_c)
         # a junction that drops d more at every current has its saturation current divided by exp(d/(n kT/q))
         saturation = points.saturation * np.exp(-drop / circuit.junction_scale[:, None])
         drawn = dataclasses.replace(points, saturation=saturation)

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from bridge.board import Board, load_board
-from bridge.evidence import BATCH_SPREAD_V
 from bridge.journal import parse_setup
 from bridge.meter import MeterProfile, load_meter
 from bridge.puzzlefile import Key
 from bridge.puzzleshell import bench_of
 from bridge.readings import Reading, parse_reading
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import ReadingColumn, TableMemory, build_table
 from tests.crosscheck.netlist import Damage, MeterRange, point_text, ranges_of, write_board
 from tests.crosscheck.runner import after_dwell

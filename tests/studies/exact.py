@@ -29,7 +29,7 @@ from scipy.stats import norm
 
 from bridge.belief import weigh
 from bridge.board import load_board
-from bridge.evidence import BATCH_SPREAD_V, refine, screen
+from bridge.evidence import refine, screen
 from bridge.faults import severity_nodes
 from bridge.likelihood import (
     DECADES_OF_OHMS,
@@ -41,6 +41,7 @@ from bridge.likelihood import (
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
+from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import FaultSpace, ReadingTable, Variants, build_space, build_table
 from tests.studies.plan import standard_sheet
 from tests.studies.scores import debiased_calibration_error

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from bridge.answers import DISCRETE_SPREAD_V
 from bridge.board import Board, load_board
-from bridge.evidence import BATCH_SPREAD_V, ScreenedSpace, Survivors, refine, screen
+from bridge.evidence import ScreenedSpace, Survivors, refine, screen
 from bridge.forecast import forecast
 from bridge.likelihood import model_readings
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading, parse_readings
+from bridge.spreads import BATCH_SPREAD_V, DISCRETE_SPREAD_V, TEMPERATURE_SPREAD_C
 from bridge.table import FaultSpace, build_space, build_table, table_of
 from tests.physics.benchboards import bare_bridge, diode, make_board, resistor
 
@@ -57,6 +57,8 @@ class TestByHand:
     """Two diodes of one batch: the healthy board's evidence is a density that can be written down."""
 
     BOARD = make_board("A M K", diode("D_1", "A", "M", 0.42, 1.8), diode("D_2", "M", "K", 0.36, 1.8))
+    # what a bench off its temperature does to a drop: (3 kT/q + 1.11 V - v)/T a kelvin, as circuit simulators have it
+    WARM_V = TEMPERATURE_SPREAD_C * (3.0 * 0.025693 + 1.11 - np.array([0.42, 0.36])) / 298.15
 
     @pytest.mark.parametrize("value", [0.38, 0.42, 0.45, 0.60])
     def test_one_reading(self, value: float) -> None:
@@ -68,6 +70,7 @@ class TestByHand:
         (model,) = model_readings(readings, METER)
         mean = 0.42 + LEADS_V
         variance = DISCRETE_SPREAD_V**2 + BATCH_SPREAD_V**2 + model.digits_sd**2 + (model.gain_sd * mean) ** 2
+        variance += float(self.WARM_V[0]) ** 2
         honest = 1.0 - model.slip - model.false_open
         density = honest * norm.pdf(value, mean, math.sqrt(variance)) + model.slip * model.slip_density
         space, _, survivors = weigh(self.BOARD, readings)
@@ -93,7 +96,8 @@ class TestByHand:
             digits = np.array([models[place].digits_sd for place in places])
             gain = models[0].gain_sd * np.array([0.42, 0.36])[places]
             shared = (places[:, None] == places[None, :]) * DISCRETE_SPREAD_V**2
-            covariance = shared + BATCH_SPREAD_V**2 + np.outer(gain, gain) + np.diag(digits**2)
+            warm = self.WARM_V[places]
+            covariance = shared + BATCH_SPREAD_V**2 + np.outer(gain, gain) + np.outer(warm, warm) + np.diag(digits**2)
             off = np.where(places == 0, 0.025, 0.0)
             return float(0.5 * off @ np.linalg.solve(covariance, off))
 
@@ -106,6 +110,7 @@ class TestByHand:
         mean = np.array([0.42, 0.36]) + LEADS_V
         own = np.diag([DISCRETE_SPREAD_V**2 + one.digits_sd**2 for one in (first, second)])
         shared = BATCH_SPREAD_V**2 * np.ones((2, 2)) + first.gain_sd**2 * np.outer(mean, mean)
+        shared += np.outer(self.WARM_V, self.WARM_V)
         found, expected = [], []
         for shift in ((-0.03, -0.03), (-0.03, 0.03)):
             values = mean + shift

@@ -10,16 +10,21 @@ import numpy as np
 import pytest
 
 from bridge import newton, solve
-from bridge.answers import DISCRETE_SPREAD_V, MODULE_SPREAD_V
 from bridge.board import Board, list_boards, load_board
-from bridge.circuit import Circuit, build_circuit
+from bridge.circuit import TEMPERATURE, Circuit, build_circuit
 from bridge.damage import Change, change_of, combine
 from bridge.instants import build_points, first_instant
 from bridge.meter import load_meter
 from bridge.predict import UNKNOWN, CellSolver
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
-from bridge.turnon import THRESHOLD_SPREAD_V
+from bridge.spreads import (
+    BATCH_SPREAD_V,
+    DISCRETE_SPREAD_V,
+    MODULE_SPREAD_V,
+    TEMPERATURE_SPREAD_C,
+    THRESHOLD_SPREAD_V,
+)
 from bridge.variants import ChangeClasses
 from tests.plain.sample import Sample, draw
 from tests.plain.solver import plain_solve
@@ -139,7 +144,7 @@ class TestSensitivities:
         assert math.isfinite(shown)
         unit = 1.0 if probing.mode == "diode" else 1.0 / meter.range_named(probing.range_name or "").source.amps
         assert np.max(np.abs(loads)) > 1e-3 * unit
-        for batch, load in zip(batches, loads, strict=True):
+        for batch, load in zip(batches[:-1], loads[:-1], strict=True):
             rows = [row for row, name in enumerate(circuit.junction_batch) if name == batch]
             more, less = (display(self.with_drops(circuit, rows, step))[0] for step in (1e-3, -1e-3))
             assert load == pytest.approx((more - less) / 2e-3, rel=5e-3, abs=3e-4 * unit), batch
@@ -178,13 +183,48 @@ class TestSensitivities:
             answer = cells.single_end[0, 0]
             return cells.answers.value[answer], cells.answers.batch_load[:, answer]
 
-        batches = circuit.drop_batches
+        batches = circuit.drop_batches  # all unknowns that are shared but the temperature
         differences = []
         for batch in batches:
             rows = [row for row, name in enumerate(circuit.junction_batch) if name == batch]
             more, less = (display(self.with_drops(circuit, rows, step))[0] for step in (1e-3, -1e-3))
             differences.append((more - less) / 2e-3)
-        assert display(circuit)[1] == pytest.approx(differences, rel=0.02, abs=0.01 * max(differences))
+        assert display(circuit)[1][:-1] == pytest.approx(differences, rel=0.02, abs=0.01 * max(differences))
+
+    WARMER = (
+        ("six-switch-bridge", Probing("N", "P"), None, False),
+        ("six-switch-bridge", Probing("N", "U", "ohms", "2M"), None, False),
+        ("six-switch-bridge", Probing("U", "N", hold=(Hold("UL", 12.0),)), None, False),
+        ("half-bridge-cooktop", Probing("P", "N", "ohms", "2M"), ("D_H", "short", 0.07), False),
+        ("half-bridge-cooktop", Probing("AC1", "N", "ohms", "2M"), ("C_SNB_L", "short", 0.07), False),
+        ("three-level-bridge", Probing("NP", "P"), ("D_UCH", "open", None), False),
+        ("motor-drive", Probing("L1", "N", "ohms", "200k"), None, False),
+        ("motor-drive", Probing("N", "PR"), ("Q_UL", "ce-leak", 3e3), False),
+    )
+
+    @pytest.mark.parametrize(("board_name", "probing", "fault", "at_start"), WARMER)
+    def test_temperature_load(
+        self, board_name: str, probing: Probing, fault: tuple[str, str, float | None] | None, at_start: bool
+    ) -> None:
+        """A bench a little warmer moves a display as its last load says, forward, in reverse, and behind a held gate.
+
+        The law of temperature is the usual one of circuit simulators, to which ``tests/crosscheck`` holds it.
+        """
+        board, meter = load_board(board_name), load_meter()
+
+        def display(celsius: float) -> tuple[float, float]:
+            circuit = build_circuit(board, Setup(temperature_c=celsius))
+            change = change_of(circuit, *fault) if fault else Change()
+            shots = list(plan_shots(circuit, meter, probing, 0))
+            cells = CellSolver(circuit, shots, ChangeClasses(circuit, [Change(), change]))
+            assert cells.batches[-1] == TEMPERATURE
+            answer = (cells.single_start if at_start else cells.single_end)[0, -1]
+            return float(cells.answers.value[answer]), float(cells.answers.batch_load[-1, answer])
+
+        shown, load = display(25.0)
+        by_kelvin = (display(25.05)[0] - display(24.95)[0]) / 0.1
+        assert abs(by_kelvin) > 2e-4 * shown
+        assert load * BATCH_SPREAD_V / TEMPERATURE_SPREAD_C == pytest.approx(by_kelvin, rel=0.02)
 
     PAIRS = (
         ("six-switch-bridge", Probing("N", "P"), ("Q_UL", "ce-leak", 800.0), ("D_VH", "leak", 300.0)),

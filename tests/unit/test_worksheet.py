@@ -67,7 +67,7 @@ def test_what_a_good_board_shows_in_words() -> None:
     said = {
         (one.red, one.black): expected_words(shown) for one, shown in zip(made.probings, made.expected, strict=True)
     }
-    assert said["N", "U"] == "0.348 to 0.492"
+    assert said["N", "U"] == "0.344 to 0.496"
     assert said["U", "V"] == "OL"
     low, high = said["G_UH", "E_UH"].split(" to ")
     assert (low[0], low[-1]) == ("9", "k")
@@ -114,7 +114,7 @@ def test_the_page_stands_alone() -> None:
     assert "url(" not in text
     assert "size:" not in text.replace("font-size:", "")
     assert page.tags.count("tr") == 1 + 2 + 1 + len(made.probings)
-    assert "0.348 to 0.492" in page.text
+    assert "0.344 to 0.496" in page.text
 
 
 def test_names_of_strangers_are_escaped() -> None:
