@@ -47,14 +47,19 @@ TESTS: dict[str, tuple[str, ...]] = {
     "points.py": _SOLVER,
     "instants.py": (*_SOLVER, "tests/unit/test_forecast.py"),
     "transient.py": ("tests/unit/test_transient.py", "tests/unit/test_forecast.py"),
-    "shots.py": _METER,
+    "shots.py": (*_METER, "tests/unit/test_shots.py"),
     "meterprofile.py": (*_METER, "tests/unit/test_readings.py"),
     "meter.py": ("tests/unit/test_meter.py",),
     "dwell.py": (*_METER, "tests/unit/test_climbing.py"),
-    "likelihood.py": (*_RANKING, "tests/unit/test_climbing.py", "tests/unit/test_rank.py"),
+    "likelihood.py": (
+        "tests/unit/test_likelihood.py",
+        *_RANKING,
+        "tests/unit/test_climbing.py",
+        "tests/unit/test_rank.py",
+    ),
     "groups.py": (*_RANKING, "tests/unit/test_rank.py"),
     "belief.py": (*_RANKING, "tests/unit/test_rank.py"),
-    "fit.py": (*_RANKING, "tests/unit/test_rank.py"),
+    "fit.py": ("tests/unit/test_fit.py", *_RANKING, "tests/unit/test_rank.py"),
     "coupling.py": ("tests/unit/test_faults.py",),
 }
 

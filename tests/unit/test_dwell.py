@@ -8,12 +8,15 @@ import math
 import numpy as np
 import pytest
 
+from bridge.answers import Answers
 from bridge.board import Board, load_board
 from bridge.boarddisplays import displays_of
+from bridge.dwell import DWELL_SPREAD, charge_left, value_after_dwell
 from bridge.faults import Fault
 from bridge.forecast import forecast, forecast_each
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
+from bridge.shots import Shot, ShotArrays
 from bridge.table import build_space, build_table
 from tests.physics.benchboards import bare_bridge, capacitor, make_board, number
 
@@ -136,3 +139,48 @@ def test_many_displays_are_worked_out_in_blocks(monkeypatch: pytest.MonkeyPatch)
     assert all(np.count_nonzero(one[1]) > 20 for one in whole)
     for one, in_blocks in zip(whole, climbing(), strict=True):
         np.testing.assert_allclose(in_blocks, one, rtol=1e-12)
+
+
+FED = ShotArrays.of([Shot(0, None, 0, 1, 1e-3, 9.0, 0.0, 0.0, "V", 9.0, ())])  # 1 mA, until 9 V are reached
+FIRST, LAST = np.array([0], dtype=np.intp), np.array([1], dtype=np.intp)
+
+
+def one_capacitor(start_volts: float, left: float = 1.0) -> Answers:
+    """Return one capacitor under the leads at the first instant and in the end, at the source's 9 V."""
+    fields = {field.name: np.zeros((1, 2)) for field in dataclasses.fields(Answers)}
+    volts = np.array([start_volts, 9.0])
+    known = {
+        "value": volts,
+        "jack": volts,
+        "shot": np.zeros(2, dtype=np.intp),
+        "capacitor_volts": volts[None, :],
+        "capacitor_amps": np.array([[1e-3, 0.0]]),
+        "capacitor_left": np.full((1, 2), left),
+        "pace": np.ones(2),
+    }
+    return Answers(**{**fields, **known})
+
+
+@pytest.mark.parametrize(("start_volts", "left"), [(0.0, 1.0), (-1.0, 1.0), (3.0, 1.0), (0.0, 0.5), (-1.0, 0.8)])
+def test_constant_current_by_hand(start_volts: float, left: float) -> None:
+    """From wherever it begins a capacitor of 1000 uF fed 1 mA gains 1 V/s; with half its farads left, twice that."""
+    shown = value_after_dwell(one_capacitor(start_volts, left), FIRST, LAST, np.array([1e-3]), FED, 2.0)
+    assert shown.value == pytest.approx([start_volts + 2.0 / left], rel=1e-9)
+    # a dwell e^0.3 times longer, or shorter
+    assert shown.time_sd == pytest.approx([2.0 / left * math.sinh(DWELL_SPREAD)], rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("farads", "before", "seconds", "volts"),
+    [
+        (1e-4, 0.0, 0.3, 3.0),  # I t / C
+        (1e-4, 2.0, 0.3, 5.0),  # on top of what is there
+        (1e-3, 0.0, 3.0, 3.0),
+        (1e-4, 0.0, 3.0, 9.0),  # the source gives no more
+        (1e-4, 12.0, 0.3, 12.0),  # nor takes any
+    ],
+)
+def test_charge_left_by_hand(farads: float, before: float, seconds: float, volts: float) -> None:
+    """A reading leaves I t / C on a capacitor, be it quick or slow, up to the source's volts."""
+    left = charge_left(one_capacitor(0.0), 0, 1, np.array([farads]), seconds, np.array([before]))
+    assert left == pytest.approx([volts], rel=1e-9)

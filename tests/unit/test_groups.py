@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 
@@ -11,13 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from bridge.belief import weigh
 from bridge.board import load_board
+from bridge.evidence import Survivors
 from bridge.faults import Fault, parse_fault
 from bridge.groups import error_between, smallest_replacement
+from bridge.growth import GrownSets
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.separate import reachable_probings, separable_in_place
-from tests.physics.benchboards import bare_bridge, make_board, resistor, switch
+from bridge.table import build_space
+from tests.physics.benchboards import bare_bridge, diode, make_board, resistor, switch
 
 
 def error_of(gap: list[float], own: list[float], loads: list[list[float]] | None = None, **opens: list[float]) -> float:
@@ -228,3 +233,62 @@ class TestManyPackages:
         """Of forty equally likely suspects all are needed: 39 hold 97.5 %."""
         members = [(frozenset({f"P_{number}"}), 1.0) for number in range(40)]
         assert len(smallest_replacement(members)) == 40
+
+
+class TestBeliefs:
+    """Variants summed into hypotheses."""
+
+    SPACE = build_space(make_board("A M K", diode("D_1", "A", "M"), diode("D_2", "M", "K")), Setup())
+
+    def survivors(self, kept: list[int], log_evidence: list[float], ohms: list[float]) -> Survivors:
+        """Return variants of no reading at all with their evidence."""
+        count = len(kept)
+        fields = {field.name: np.zeros((count, 0)) for field in dataclasses.fields(Survivors)}
+        known = {
+            "kept": np.array(kept, dtype=np.intp),
+            "log_evidence": np.array(log_evidence),
+            "ohms": np.array([[one, math.nan] for one in ohms]).reshape(count, 2),
+        }
+        return Survivors(**{**fields, **known})
+
+    def screened(self) -> np.ndarray:
+        """Return a first pass that leaves nothing but what survives it."""
+        found = np.full(1 + len(self.SPACE.singles) + len(self.SPACE.pairs[0]), -np.inf)
+        found[0] = 0.0
+        return found
+
+    @pytest.mark.parametrize("scale", [0.0, 450.0, -450.0])
+    def test_median_resistance(self, scale: float) -> None:
+        """Half of a leak's weight lies at or below its median, however likely many readings are on the whole."""
+        leak = self.SPACE.faults.index(Fault("D_1", "leak"))
+        rows = np.flatnonzero(self.SPACE.singles.fault == leak)[:3]
+        weights = [0.2, 0.2, 0.6]
+        log_evidence = [scale - 20.0, *(scale + math.log(weight) for weight in weights)]
+        kept = [0, *(1 + rows).tolist()]
+        survivors = self.survivors(kept, log_evidence, [math.nan, 10.0, 100.0, 1000.0])
+        beliefs = weigh(self.SPACE, survivors, self.screened(), None)
+        assert beliefs.faults[0].tolist() == [leak, -1]
+        assert beliefs.ohms[0, 0] == 1000.0
+        assert beliefs.probability[0] == pytest.approx(1.0, abs=1e-8)
+
+    def test_a_pair_weighed_again(self) -> None:
+        """A pair that growth weighs again stays one hypothesis, with growth's evidence and resistances."""
+        first, second = (self.SPACE.doubles.fault[rows] for rows in self.SPACE.pairs)
+        for place in (0, len(first) // 2, len(first) - 1):
+            pair = (int(first[place]), int(second[place]))
+            larger = (*pair, next(k for k in range(len(self.SPACE.faults)) if k not in pair))
+            grown = GrownSets(
+                (tuple(sorted(larger)), pair),
+                ((math.nan,) * 3, (47.0, 150.0)),
+                self.survivors([0, 0], [-2.0, -1.0], [math.nan] * 2),
+            )
+            beliefs = weigh(self.SPACE, self.survivors([0], [0.0], [math.nan]), self.screened(), grown)
+            sets = [tuple(sorted(fault for fault in row if fault >= 0)) for row in beliefs.faults.tolist()]
+            assert len(set(sets)) == len(sets)
+            assert sets[:3] == [(), tuple(sorted(pair)), tuple(sorted(larger))]
+            # e^0, e^-1 and e^-2 in shares
+            shares = np.exp([0.0, -1.0, -2.0])
+            assert beliefs.probability[:3] == pytest.approx(shares / shares.sum(), rel=1e-9)
+            assert beliefs.ohms[1, :2].tolist() == [47.0, 150.0]
+            assert beliefs.hypothesis_of_survivor.tolist() == [0, 2, 1]
+            assert beliefs.best_survivor[:3].tolist() == [0, 2, 1]

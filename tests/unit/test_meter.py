@@ -226,6 +226,29 @@ def test_a_wrong_value_is_told_with_its_line() -> None:
         assert str(caught.value).startswith(place)
 
 
+@pytest.mark.parametrize(
+    ("line", "taken", "refused"),
+    [
+        ("counts = 6000", ("50", "10000000"), ("49", "10000001")),
+        ("lead_ohms = 0.1", ("0", "100"), ("-0.001", "100.1")),
+        ("beep_ohms = 30", ("0", "10000"), ("-0.1", "10001")),
+        ("ohms = 1000", ("0.1", "1e9"), ("0.099", "1.001e9")),
+        ("open_volts = 0.45", ("0.05", "100"), ("0.049", "100.1")),
+        ("full_scale = 600\n", ("1", "1e11"), ("0.99", "1.001e11")),
+    ],
+)
+def test_ends_of_what_is_accepted(line: str, taken: tuple[str, ...], refused: tuple[str, ...]) -> None:
+    """Both ends of what a message says is accepted are accepted, and nothing beyond them."""
+    key, _, _ = line.partition(" ")
+    for value in taken:
+        parse_meter(changed(line, f"{key} = {value}\n"), "mine.toml")
+    for value in refused:
+        with pytest.raises(InputError, match=f"key {key}: ") as caught:
+            parse_meter(changed(line, f"{key} = {value}\n"), "mine.toml")
+        low, high = re.findall(r"a number from (\S+) to (\S+)", str(caught.value))[0]
+        assert (float(low), float(high)) == pytest.approx([float(one) for one in taken])
+
+
 def test_a_range_may_ask_for_a_tenth_more_than_its_open_leads_show() -> None:
     """Manuals round their currents: 6 kohm at 0.21 mA and 1.2 V is taken, 5 % beyond; 15 % beyond is not."""
     assert parse_meter(changed("amps = 1e-4", "amps = 2.1e-4"), "mine.toml").ohms[1].source.amps == 2.1e-4

@@ -6,17 +6,19 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bridge.board import Board, load_board, parse_board
 from bridge.circuit import build_circuit
 from bridge.errors import InputError
+from bridge.forecast import forecast
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing, Setup
-from bridge.shots import plan_shots
+from bridge.shots import Shot, ShotArrays, plan_shots
 from tests.conftest import Outcome
 from tests.crosscheck.netlist import write_board
-from tests.physics.benchboards import diode, part
+from tests.physics.benchboards import diode, make_board, part, resistor
 
 LEG = (("T1", "UH", "P", "U"), ("T2", "UL_1", "U", "N"), ("T3", "UL_2", "U", "N"))
 
@@ -72,3 +74,20 @@ def test_commands_on_such_a_board(tmp_path: Path, process: Callable[..., Outcome
     assert json.loads(advice.out)["readings"]
     cover = process("cover", "./own.toml", "--json")
     assert (cover.status, cover.err) == (0, "")
+
+
+def test_a_voltmeter_drives_nothing() -> None:
+    """Across 10 Mohm with no charge, as much as a voltmeter has itself, it shows zero."""
+    (shown,) = forecast(
+        make_board("A K", resistor("R_1", "A", "K", 10e6)), load_meter(), Setup(), [Probing("A", "K", "volts")]
+    )
+    assert shown.value == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("jack", [0.1, 0.5, 1.5, 2.5])
+def test_slope_of_a_range_behind_a_resistor(jack: float) -> None:
+    """Behind 1 kohm and 3 V the display is R = 1 kohm v/(3 V - v): dR/dv = 1 kohm 3 V/(3 V - v)^2."""
+    arrays = ShotArrays.of([Shot(0, "cell", 0, 1, 0.0, 3.0, 1000.2, 0.2, "ohm", 1e6, ())])
+    value, slope = arrays.display(np.zeros(1, dtype=np.intp), np.array([jack]))
+    assert value == pytest.approx([1e3 * jack / (3.0 - jack)], rel=1e-9)
+    assert slope == pytest.approx([1e3 * 3.0 / (3.0 - jack) ** 2], rel=1e-9)

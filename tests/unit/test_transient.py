@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -13,7 +14,7 @@ from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile, load_meter, parse_meter
-from bridge.points import Points
+from bridge.points import Points, Solution
 from bridge.probing import Probing, Setup
 from bridge.shots import plan_shots
 from bridge.solve import solve_points
@@ -205,3 +206,18 @@ class TestSteps:
         rest = Rest(make_board("P N", capacitor("C_1", "P", "N", 1e-3)), Probing("P", "N"))
         *_, converged = rest_leads(rest.circuit, rest.points, rest.farads, rest.charge, rest.start, 3.0)
         assert not converged.any()
+
+    def test_a_step_that_fails_is_taken_again(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A step that does not converge is no end: a smaller one follows, and the display is the same."""
+        calls = 0
+
+        def stumbling(circuit: Circuit, points: Points, start: np.ndarray) -> Solution:
+            nonlocal calls
+            calls += 1
+            found = solve_points(circuit, points, start)
+            return dataclasses.replace(found, converged=found.converged & (calls not in (1, 12)))
+
+        monkeypatch.setattr("bridge.transient.solve_points", stumbling)
+        rest = Rest(make_board("P N", capacitor("C_1", "P", "N", 1e-3)), Probing("P", "N"))
+        assert rest.after(1.0) == pytest.approx(1.0 + 1e-5, abs=HALF_A_MILLIVOLT)
+        assert calls > 12
