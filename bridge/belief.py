@@ -21,6 +21,9 @@ Index = NDArray[np.intp]
 
 SAME_ERROR = 0.25
 LEAST_LEADER = 1e-4  # hypotheses less probable than this lead no group of their own
+TIE = (
+    1e-6  # share of the probability: of two halves the smaller resistance is shown, and not which rounding makes larger
+)
 MOST_LEADERS = 60
 
 
@@ -139,7 +142,7 @@ def _median_ohms(survivors: Survivors, hypothesis: Index, count: int) -> Array:
         owners, begins = np.unique(hypothesis[order], return_index=True)
         for owner, rows in zip(owners.tolist(), np.split(order, begins[1:]), strict=True):
             running = np.cumsum(weight[rows])
-            ohms[owner, member] = value[rows[np.searchsorted(running, 0.5 * running[-1])]]
+            ohms[owner, member] = value[rows[np.searchsorted(running, (0.5 - TIE) * running[-1])]]
     return ohms
 
 

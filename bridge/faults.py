@@ -17,6 +17,7 @@ from bridge.wording import listed, quoted
 
 __all__ = [
     "LARGEST_OHMS",
+    "MOST_PAIRED",
     "Fault",
     "Hypothesis",
     "SeverityNode",
@@ -29,6 +30,7 @@ __all__ = [
 ]
 
 LARGEST_OHMS = 1e10  # beyond this nothing is there as far as any meter goes
+MOST_PAIRED = 400  # faults of which pairs are weighed; the largest shipped board has 356, pairs go with the square
 NOMINAL_FLOOR_OHMS = 1e-3  # a link of zero ohms still has something a raised value can be a multiple of
 NEAR_NAMES = 5
 PLAIN_NUMBER = re.compile(r"[0-9]+(\.[0-9]*)?([eE][-+]?[0-9]{1,3})?")

@@ -343,7 +343,7 @@ def _step_space(space: FaultSpace, beam: Sequence[_Grown], near: float) -> _Step
     own = np.array([space.priors.log_prior(tuple(sorted(space.faults[fault] for fault in one.faults))) for one in beam])
     allowed = np.isfinite(further) & (further >= own[:, None] - near)
     useful = np.flatnonzero(allowed.any(axis=0)[space.doubles.fault])
-    doubles = _some(space.doubles, useful)
+    doubles = space.doubles.some(useful)
     first, second = np.nonzero(allowed[:, doubles.fault])
     priors = {field.name: getattr(space.priors, field.name) for field in dataclasses.fields(Priors)}
     priors["log_single"] = own
@@ -365,10 +365,6 @@ def _step_space(space: FaultSpace, beam: Sequence[_Grown], near: float) -> _Step
         hides=frozenset(),
         joined=(first, second + count),
     )
-
-
-def _some(variants: Variants, which: Index) -> Variants:
-    return Variants(*(getattr(variants, field.name)[which] for field in dataclasses.fields(variants)))
 
 
 def _damage(table: ReadingTable, beam: Sequence[_Grown]) -> list[list[tuple[Fault, float | None]]]:

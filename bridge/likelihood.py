@@ -143,30 +143,29 @@ def model_readings(readings: Sequence[Reading], meter: MeterProfile) -> tuple[Re
     meter : MeterProfile
         The meter it was read on.
     """
-    models = []
-    for number, reading in enumerate(readings):
-        others = [
-            other.value
-            for place, other in enumerate(readings)
-            if place != number and other.unit == reading.unit and other.value is not None
-        ]
-        models.append(_model_reading(reading, meter, others))
-    return tuple(models)
+    numbers = {
+        unit: np.array([one.value for one in readings if one.unit == unit and one.value is not None])
+        for unit in {one.unit for one in readings}
+    }
+    return tuple(_model_reading(reading, meter, numbers[reading.unit]) for reading in readings)
 
 
-def _slip_density(value: float, broad: float, others: Sequence[float], digits_sd: float) -> float:
-    """Return the density of a wrong number [1/unit]: mostly what another terminal shows, else anything."""
-    if not others:
+def _slip_density(value: float, broad: float, numbers: Array, digits_sd: float) -> float:
+    """Return the density of a wrong number [1/unit]: mostly what another terminal shows, else anything.
+
+    ``numbers`` are all that were read, this one among them.
+    """
+    others = len(numbers) - 1
+    if others < 1:
         return broad
-    widths = [max(WRONG_TERMINAL_SPREAD * abs(other), 3.0 * digits_sd) for other in others]
-    nearby = sum(
-        math.exp(-0.5 * ((value - other) / width) ** 2) / (width * math.sqrt(2.0 * math.pi))
-        for other, width in zip(others, widths, strict=True)
-    )
-    return WRONG_TERMINAL_SHARE * nearby / len(others) + (1.0 - WRONG_TERMINAL_SHARE) * broad
+    widths = np.maximum(WRONG_TERMINAL_SPREAD * np.abs(numbers), 3.0 * digits_sd)
+    peaks = 1.0 / (widths * math.sqrt(2.0 * math.pi))
+    itself = 1.0 / (max(WRONG_TERMINAL_SPREAD * abs(value), 3.0 * digits_sd) * math.sqrt(2.0 * math.pi))
+    nearby = max(float(np.sum(peaks * np.exp(-0.5 * ((value - numbers) / widths) ** 2))) - itself, 0.0)
+    return WRONG_TERMINAL_SHARE * nearby / others + (1.0 - WRONG_TERMINAL_SHARE) * broad
 
 
-def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float]) -> ReadingModel:
+def _model_reading(reading: Reading, meter: MeterProfile, numbers: Array) -> ReadingModel:
     probing = reading.probing
     value = float("nan") if reading.value is None else reading.value
     kind = {"steady": "number"}.get(reading.state, reading.state)
@@ -181,7 +180,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Sequence[float
         density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
     unknown_board = math.log(ANY_OUTCOME) if math.isnan(value) else math.log(density)
     if not math.isnan(value):
-        density = _slip_density(value, density, others, digits_sd)
+        density = _slip_density(value, density, numbers, digits_sd)
     if kind in ("beep", "chirp"):
         value = meter.beep_ohms
     slip = max(WRONG_READING, DOUBTED_SLIP if reading.doubted else 0.0)

@@ -212,10 +212,13 @@ def load_told(board: str, *, silent: bool = False) -> Board:
         Whether nothing is told: a program reads the answer.
     """
     from bridge.board import load_board, oddities
+    from bridge.faults import MOST_PAIRED, list_faults
     from bridge.textfile import is_path
 
     known = load_board(board)
     odd = oddities(known) if is_path(board) and not silent else ()
+    if is_path(board) and not silent and len(list_faults(known)) > MOST_PAIRED:
+        odd = (f"it is so large that pairs of faults are weighed among the {MOST_PAIRED} likeliest alone", *odd)
     if odd:
         more = f"; and {len(odd) - MOST_ODDITIES} more" if len(odd) > MOST_ODDITIES else ""
         line = f"{known.source}: odd about this board file: {'; '.join(odd[:MOST_ODDITIES])}{more}"

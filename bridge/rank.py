@@ -37,6 +37,8 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 RIVAL_NATS = 3.0  # of evidence: twenty to one, what makes a state of the bench worth a ranking of its own
+HOPELESS_NATS = 40.0  # below a board nobody knows: nothing modelled explains such readings, however many faults
+MOST_READINGS = 250  # twice the longest sheet of a shipped board, each place read both before and after
 REFITTED = 24
 
 
@@ -75,11 +77,14 @@ def rank(
     Raises
     ------
     InputError
-        No reading at all; a reference that is no good board; words under ``seen`` that nobody knows; or
-        a reading with a lead, pin, position or range that does not exist in this set-up.
+        No reading at all, or more than MOST_READINGS; a reference that is no good board; words under ``seen`` that
+        nobody knows; or a reading with a lead, pin, position or range that does not exist in this set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
+    if len(readings) > MOST_READINGS:
+        problem = f"{len(readings)} readings; accepted: up to {MOST_READINGS}"
+        raise InputError(f"{problem}. Leave out those that repeat others: a place read again tells little more")
     told = tuple(parse_seen(text, board) for text in seen)
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board
@@ -98,7 +103,9 @@ def rank(
 
     ranked: dict[str, Ranking] = {}
     by_itself = next(one.alone for one in beliefs if one.what == "as-stated")
-    rival = max((one for one in beliefs if one.setup is not None), key=lambda one: one.alone, default=None)
+    unknown = next(one.alone for one in beliefs if one.what == "wrong-board")
+    hopeful = (one for one in beliefs if one.setup is not None and one.alone > unknown - HOPELESS_NATS)
+    rival = max(hopeful, key=lambda one: one.alone, default=None)
     if rival is not None and rival.setup is not None and larger > RIVAL_NATS and rival.alone > by_itself + RIVAL_NATS:
         # it makes more of one fault than the stated set-up does: then it is due the pairs too that the stated one has
         ranked[rival.what], more = rank_as(rival, rival.setup)
@@ -130,6 +137,7 @@ def _rank_in(
     space = memory.space(board, setup)
     space = dataclasses.replace(space, priors=space.priors.given(seen))
     models = model_readings(readings, meter)
+    hopeless = sum(model.unknown_board for model in models) - HOPELESS_NATS
 
     def table_at(off: Drops) -> ReadingTable:
         if not off:
@@ -141,7 +149,7 @@ def _rank_in(
         return narrow_table(table, known.spread) if known.spread else table
 
     def weighed(table: ReadingTable, *, pairs: bool) -> tuple[ScreenedSpace, Survivors]:
-        screened = screen(table, models, progress, pairs=pairs)
+        screened = screen(table, models, progress, pairs=pairs, floor=hopeless)
         return screened, refine(table, models, screened)
 
     # pairs cost most: they are worked out at the drops that single faults tell of, again only where pairs tell others
@@ -154,7 +162,7 @@ def _rank_in(
         table = table_at(others)
         screened, survivors = weighed(table, pairs=True)
     space = table.space
-    grown = grow(table, models, survivors)
+    grown = grow(table, models, survivors) if np.max(survivors.log_evidence) > hopeless else None
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
     beliefs = weigh(space, survivors, every, grown)
     few = float(np.sum(beliefs.probability[(beliefs.faults >= 0).sum(axis=1) <= 1]))

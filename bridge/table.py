@@ -17,7 +17,7 @@ from bridge.circuit import Circuit, build_circuit
 from bridge.columndisplays import ColumnDisplays, add_loads
 from bridge.damage import Change, change_of
 from bridge.dwell import AfterDwell, charge_left, value_after_dwell
-from bridge.faults import Fault, SeverityNode, list_faults, severity_nodes
+from bridge.faults import MOST_PAIRED, Fault, SeverityNode, list_faults, severity_nodes
 from bridge.meter import MeterProfile
 from bridge.predict import UNKNOWN, CellSolver, Progress
 from bridge.priors import Priors
@@ -39,6 +39,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 Place = tuple[Probing, str | None]  # and the range an autorange was seen to settle in
 
 # What bends with a resistance in parallel needs nodes close together; in pairs, where each node costs as many solves as
@@ -74,7 +75,11 @@ class Variants:
 
     def none(self) -> Variants:
         """Return no variants at all: for a table of the good board alone."""
-        return Variants(self.fault[:0], self.ohms[:0], self.ln_sigma[:0], self.log_weight[:0])
+        return self.some(np.zeros(0, dtype=np.intp))
+
+    def some(self, which: Index | Mask) -> Variants:
+        """Return some of the variants, by number or by mask."""
+        return Variants(self.fault[which], self.ohms[which], self.ln_sigma[which], self.log_weight[which])
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +95,7 @@ class FaultSpace:
     singles : Variants
         Single faults on the fine severity grid.
     doubles : Variants
-        Members of pairs on the coarse grid.
+        Members of pairs on the coarse grid; of more faults than MOST_PAIRED the likeliest alone.
     part_of_fault : ndarray of int, faults
         Number of the part a fault belongs to.
     hides : mapping of (int, int)
@@ -151,13 +156,17 @@ def build_space(board: Board, setup: Setup, pair_nodes: Mapping[str, int] = PAIR
                 if slot == "junction" and row in change.junctions
             }
             hides += [(number, other) for other, hidden in enumerate(faults) if hidden.part in cut]
+    priors = Priors.for_board(board, faults)
+    doubles = _variants(board, faults, pair_nodes)
+    paired = np.zeros(len(faults), dtype=bool)
+    paired[np.argsort(-priors.log_single, kind="stable")[:MOST_PAIRED]] = True
     return FaultSpace(
         board=board,
         setup=setup,
         faults=faults,
-        priors=Priors.for_board(board, faults),
+        priors=priors,
         singles=_variants(board, faults, {}),
-        doubles=_variants(board, faults, pair_nodes),
+        doubles=doubles.some(paired[doubles.fault]),
         part_of_fault=np.array([number_of_part[fault.part] for fault in faults], dtype=np.intp),
         hides=frozenset(hides),
     )
