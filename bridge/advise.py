@@ -32,7 +32,7 @@ from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Ranking
 from bridge.seen import parse_seen
 from bridge.separate import reachable_probings
-from bridge.units import format_reading
+from bridge.units import format_reading, percent
 
 __all__ = [
     "CERTAIN",
@@ -49,7 +49,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-CONSIDERED = 150  # hypotheses looked at, the most probable first; they hold nearly all of the probability
+CONSIDERED = 150  # hypotheses looked at, the most probable first, and the last of them for all others
 LEADERS = STAND_INS = 16  # of them by themselves, and so many that stand for the rest, for a first look at all readings
 SHORTLIST = 20  # readings of the first look that all hypotheses are looked at for
 LIFT_SUSPECTS = 8
@@ -181,7 +181,7 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
     if highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return ()  # nothing is read in diode or ohms mode on a charged board
     board, meter, setup = ranking.board, ranking.meter, ranking.given_setup
-    candidates = ranking.candidates[:CONSIDERED]
+    candidates = _stand_ins(ranking.candidates, CONSIDERED - STAND_INS)
     # a reading that does not fit may well be taken again; with a lead lifted, or with something connected that is
     # off the board again, it was another reading
     taken = {
@@ -219,13 +219,13 @@ def _shortlist(
     """Return the readings that look best per effort to a sample of the hypotheses; most of all tell next to nothing."""
     if len(probings) <= most:
         return list(probings)
-    found, _ = _worth(board, meter, setup, _stand_ins(candidates), probings)
+    found, _ = _worth(board, meter, setup, _stand_ins(candidates, LEADERS), probings)
     return [reading.probing for reading in sorted(found, key=_by_worth)[:most]]
 
 
-def _stand_ins(candidates: Sequence[Candidate]) -> list[Candidate]:
+def _stand_ins(candidates: Sequence[Candidate], leaders: int) -> list[Candidate]:
     """Return the leaders as they are, and of the others a sample at even steps of probability that stands for them."""
-    others = candidates[LEADERS:]
+    others = candidates[leaders:]
     if len(others) <= STAND_INS:
         return list(candidates)
     total = np.cumsum([candidate.probability for candidate in others])
@@ -235,7 +235,7 @@ def _stand_ins(candidates: Sequence[Candidate]) -> list[Candidate]:
         dataclasses.replace(others[place], probability=count * share)
         for place, count in Counter(np.minimum(places, len(others) - 1).tolist()).items()
     ]
-    return [*candidates[:LEADERS], *sample]
+    return [*candidates[:leaders], *sample]
 
 
 def _least_to_do_first(
@@ -407,4 +407,4 @@ def _meaning(row: Array, names: Sequence[frozenset[str]]) -> str:
     best = int(np.argmax(row))
     share = row[best] / np.sum(row)
     what = " and ".join(sorted(names[best])) if names[best] else "nothing wrong"
-    return f"{what} ({100.0 * share:.0f} %)"
+    return f"{what} ({percent(share)})"
