@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.evidence import Survivors
 from bridge.groups import error_between
 from bridge.growth import GrownSets
+from bridge.survivors import Survivors
 from bridge.table import FaultSpace
 
 __all__ = ["LEAST_LEADER", "Beliefs", "join", "label_groups", "weigh"]

@@ -1,13 +1,10 @@
 """How well each hypothesis explains the readings.
 
 Readings are independent given a few shared unknowns: the drops of each batch of junctions, the gain error of the meter
-in each range, the severity of each fault. A first pass over the whole space integrates the batch the readings depend on
+in each range, the severity of each fault, the temperature, and whether parts stray as far as they are said to or twice
+as far. A first pass over the whole space integrates the batch the readings depend on
 most over a grid; what survives is integrated over all shared unknowns exactly, as a linear-Gaussian model, with every
 single reading allowed to be a slip.
-
-References
-----------
-Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), section 5.4.2 (leave-one-out in closed form).
 """
 
 from __future__ import annotations
@@ -20,14 +17,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, early_share, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
-from bridge.severities import CELL_EDGE_SD, cell_spread, displays_moved, weigh_severities
+from bridge.severities import CELL_EDGE_SD, cell_spread, displays_moved
 from bridge.spreads import BATCH_SPREAD_V
 from bridge.sums import log_mean, number_values
+from bridge.survivors import Survivors, integrate, mix
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
-__all__ = ["ScreenedSpace", "Survivors", "refine", "screen"]
+__all__ = ["PART_SPREADS", "ScreenedSpace", "refine", "screen"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -35,8 +34,8 @@ Mask = NDArray[np.bool_]
 Scores = NDArray[np.float32]
 
 GRID_V = np.linspace(-0.075, 0.075, 11)
+PART_SPREADS = {1.0: 0.8, 2.0: 0.2}  # parts stray as far as said, or twice; shares by common practice, no source
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
-TRUSTED_SLIP = 0.5  # readings more likely slips than not tell of nothing else
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 KEEP_NATS = 12.0
 UNDECIDED = 0.5  # chance of OL where a solve did not converge
@@ -322,58 +321,6 @@ def hidden_pairs(table: ReadingTable) -> NDArray[np.int8]:
     return np.where(hides[fault_a, fault_b], 1, np.where(hides[fault_b, fault_a], 2, 0)).astype(np.int8)
 
 
-@dataclass(frozen=True, slots=True)
-class Survivors:
-    """Hypothesis variants worth exact treatment, with their evidence and what they predict.
-
-    Parameters
-    ----------
-    kept : ndarray of int, survivors
-        Place in the order healthy, single variants, pairs of variants.
-    faults : ndarray of int, survivors x 2
-        Fault numbers; -1 where there is none.
-    log_evidence : ndarray, survivors
-        Log evidence with prior.
-    ohms : ndarray, survivors x 2
-        Fitted resistance of each fault [ohm]; NaN where it has none.
-    surprise : ndarray, survivors x readings
-        How far each reading is from what the others lead to expect, in standard deviations; infinite for an outcome the
-        hypothesis does not allow.
-    slip : ndarray, survivors x readings
-        Probability that the reading is a slip, given the hypothesis [1].
-    turned : ndarray of bool, survivors x readings
-        Whether it is a channel that has turned on early which the reading shows.
-    mean, own_sd, open_share : ndarray, survivors x readings
-        Predicted display, its independent spread [unit], and the probability of OL [1].
-    fitted : ndarray, survivors x readings
-        Predicted display with each resistance moved within its cell to where the readings have it [unit].
-    loads : ndarray, survivors x readings x unknowns
-        Answers to the shared unknowns, each scaled to unit variance; the last two are the severities.
-    oddness : ndarray, survivors
-        Squared distance of all numbers from their predictions in standard deviations, what they share counted once.
-    """
-
-    kept: Index
-    faults: Index
-    log_evidence: Array
-    ohms: Array
-    surprise: Array
-    slip: Array
-    turned: Mask
-    mean: Array
-    own_sd: Array
-    open_share: Array
-    fitted: Array
-    loads: Array
-    oddness: Array
-
-    @property
-    def telling(self) -> Mask:
-        """Readings that tell of drops and resistances: no slips, and not a channel's threshold."""
-        answer: Mask = (self.slip < TRUSTED_SLIP) & ~self.turned
-        return answer
-
-
 def _choose(screened: ScreenedSpace) -> Index:
     """Return places of the variants within reach of the best, the healthy board always among them."""
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
@@ -443,31 +390,52 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
         First-pass evidence.
     """
     cast = _cast(table, _choose(screened))
-    faults, prior, ohms, sigma = _faults_and_priors(table, cast)
-    count, batches = len(cast.kept), len(table.batches)
-    gains = tuple(dict.fromkeys(model.gain for model in models))
+    shown = _displays(table, models, cast)
+    options = [_refined(table, models, cast, shown, factor) for factor in PART_SPREADS]
+    return mix(options, list(PART_SPREADS.values()))
+
+
+def _displays(table: ReadingTable, models: Sequence[ReadingModel], cast: _Cast) -> list[tuple[ColumnDisplays, Index]]:
+    """Return what each reading shows under each survivor, and the classes of its members, survivors x 2."""
+    count = len(cast.kept)
     hidden_member = np.zeros(count, dtype=np.int8)
     hidden_member[cast.is_pair] = hidden_pairs(table)[cast.kept[cast.is_pair] - 1 - len(table.space.singles)]
     seen = hidden_member[cast.is_pair] == 0
     together = cast.first[seen], cast.second[seen]
-    shape = (count, len(models))
-    mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
-    early, kept = np.zeros(shape), np.ones(shape)
-    counted, ratio, turned = (np.zeros(shape, dtype=bool) for _ in range(3))
-    loads = np.zeros((*shape, batches + len(gains) + 2))
-    spread = cell_spread(sigma)
-    for r, (column, model) in enumerate(zip(table.columns, models, strict=True)):
+    pairs = np.flatnonzero(cast.is_pair & (hidden_member == 0))
+    found = []
+    for column, model in zip(table.columns, models, strict=True):
         members = np.full((count, 2), 0, dtype=np.intp)
         members[cast.is_single, 0] = column.class_of_single[cast.single]
         members[cast.is_pair, 0] = column.class_of_double[cast.first]
         members[cast.is_pair, 1] = column.class_of_double[cast.second]
         lone = np.where(hidden_member == 2, members[:, 1], members[:, 0])
         start, end = column.of_classes(lone)
-        pairs = np.flatnonzero(cast.is_pair & (hidden_member == 0))
         if len(pairs):  # without pairs their members may be missing from the table
             rows = column.row_of_double
             start[pairs], end[pairs] = column.of_pairs(rows[together[0]], rows[together[1]])
-        shown = as_read(column.displays(start, end), model)
+        found.append((as_read(column.displays(start, end), model), members))
+    return found
+
+
+def _refined(
+    table: ReadingTable,
+    models: Sequence[ReadingModel],
+    cast: _Cast,
+    displays: Sequence[tuple[ColumnDisplays, Index]],
+    factor: float,
+) -> Survivors:
+    """Return exact evidence of the survivors if parts stray ``factor`` times as far as they are said to."""
+    faults, prior, ohms, sigma = _faults_and_priors(table, cast)
+    count, batches = len(cast.kept), len(table.batches)
+    gains = tuple(dict.fromkeys(model.gain for model in models))
+    shape = (count, len(models))
+    mean, own, open_share, other = np.zeros(shape), np.ones(shape), np.zeros(shape), np.zeros(shape)
+    early, kept = np.zeros(shape), np.ones(shape)
+    counted, ratio, turned = (np.zeros(shape, dtype=bool) for _ in range(3))
+    loads = np.zeros((*shape, batches + len(gains) + 2))
+    spread = cell_spread(sigma)
+    for r, (column, model, (shown, members)) in enumerate(zip(table.columns, models, displays, strict=True)):
         value = shown.value
         finite = np.isfinite(value)
         mean[:, r] = value
@@ -485,7 +453,7 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
             fall, rise = -np.expm1(-CELL_EDGE_SD * sigma[:, member]), np.expm1(CELL_EDGE_SD * sigma[:, member])
             reach_down += np.abs(owned) * np.where(owned > 0.0, fall, rise)
             reach_up += np.abs(owned) * np.where(owned > 0.0, rise, fall)
-        own[:, r] = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2)
+        own[:, r] = np.sqrt((factor * shown.own_sd) ** 2 + shown.time_sd**2 + model.digits_sd**2)
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
         unscaled = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :-2] ** 2, axis=1))
         ratio[:, r] = by_ratio(model, value, unscaled)
@@ -515,75 +483,12 @@ def refine(table: ReadingTable, models: Sequence[ReadingModel], screened: Screen
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.where(ratio, np.log(values[None, :] * scale), gap)
     who, predicted = (cast.kept, faults, prior, ohms, sigma), (mean, own * scale, open_share, loads * scale[:, :, None])
-    survivors = _integrate(models, who, predicted, (gap, stretch), counted, (other, early, kept, turned))
+    survivors = integrate(models, who, predicted, (gap, stretch), counted, (other, early, kept, turned))
     # once the others have fixed the drops, more readings stand out as channels that turned on early
     with np.errstate(divide="ignore", invalid="ignore"):
         late = counted & (np.log(early) + 0.5 * survivors.surprise**2 + np.log(own) > EARLY_NATS)
     if late.any():
         counted, turned, gap = counted & ~late, turned | late, np.where(late, 0.0, gap)
-        survivors = _integrate(models, who, predicted, (gap, stretch), counted, (other, early, kept, turned))
+        survivors = integrate(models, who, predicted, (gap, stretch), counted, (other, early, kept, turned))
     fitted = mean + displays_moved(loads[:, :, -2:], survivors.ohms / ohms, sigma)
     return dataclasses.replace(survivors, own_sd=own, loads=loads, fitted=fitted)
-
-
-def _integrate(
-    models: Sequence[ReadingModel],
-    who: tuple[Index, Index, Array, Array, Array],
-    predicted: tuple[Array, Array, Array, Array],
-    gaps: tuple[Array, Array],
-    counted: NDArray[np.bool_],
-    apart: tuple[Array, Array, Array, Mask],
-) -> Survivors:
-    """Integrate the shared unknowns in closed form, no reading or any one of them a slip.
-
-    ``gaps`` are what was read less what is predicted, and the ln of how much a density by ratios is stretched;
-    ``apart`` what readings say that stand by themselves, the densities of a channel that turns on early, in what share
-    of cases none does, and which readings show one that did.
-    """
-    other, early, undisturbed, turned = apart
-    gap, stretch = gaps
-    kept, faults, prior, ohms, sigma = who
-    mean, own, open_share, loads = predicted
-    weight = np.where(counted, 1.0 / own**2, 0.0)
-    precision = np.eye(loads.shape[2]) + np.einsum("kru,kr,krv->kuv", loads, weight, loads, optimize=True)
-    pull = np.einsum("kru,kr->ku", loads, weight * gap)
-    covariance = np.linalg.inv(precision)
-    shift = np.einsum("kuv,kv->ku", covariance, pull)
-    _, log_determinant = np.linalg.slogdet(precision)
-    # as a sum of squares: the shorter difference of two large sums can cancel to below zero
-    left = gap - np.einsum("kru,ku->kr", loads, shift)
-    quadratic = np.sum(weight * left**2, axis=1) + np.sum(shift**2, axis=1)
-    log_own = np.where(counted, np.log(own) + 0.5 * math.log(2.0 * math.pi) + stretch, 0.0)
-    wrong = np.stack([model.slip_at(mean[:, r]) for r, model in enumerate(models)], axis=1)
-    honest = 1.0 - wrong - np.array([model.false_open for model in models])
-    joint = -0.5 * quadratic - 0.5 * log_determinant - np.sum(log_own, axis=1)
-    joint += np.sum(np.where(counted, np.log(honest * undisturbed), other), axis=1)
-    severe = weigh_severities(shift[:, -2:], np.diagonal(covariance, axis1=1, axis2=2)[:, -2:], sigma)
-    joint += severe.correction - severe.overstretch
-    # leave one out, in closed form
-    leverage = np.einsum("kru,kuv,krv->kr", loads, covariance, loads, optimize=True) * weight
-    remaining = np.maximum(1.0 - leverage, 1e-14)
-    residual = left / remaining
-    spread = own / np.sqrt(remaining)
-    log_expected = -0.5 * (residual / spread) ** 2 - np.log(spread) - 0.5 * math.log(2.0 * math.pi) - stretch
-    slip = np.log(wrong * np.array([model.slip_density for model in models]) + early)
-    # in logarithms: a slip well inside what drops may do alone can be a hundred deviations off what the others lead to
-    log_ratio = np.where(counted, slip - np.log(honest) - log_expected, -np.inf)
-    log_any = np.logaddexp(0.0, np.logaddexp.reduce(log_ratio, axis=1, initial=-np.inf))
-    best = np.array([model.expected_at_least for model in models])
-    impossible = ~counted & ~turned & (other < best - 3.0)
-    return Survivors(
-        kept=kept,
-        faults=faults,
-        log_evidence=prior + joint + log_any,
-        ohms=ohms * severe.factor,
-        surprise=np.where(counted, np.abs(residual) / spread, np.where(impossible, np.inf, 0.0)),
-        slip=np.where(counted, np.exp(log_ratio - log_any[:, None]), np.where(impossible, 0.99, 0.0)),
-        turned=turned,
-        mean=mean,
-        own_sd=own,
-        open_share=open_share,
-        fitted=mean,  # until the caller has moved them
-        loads=loads,
-        oddness=quadratic - severe.told + 2.0 * severe.overstretch,
-    )

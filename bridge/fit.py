@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bridge.evidence import Survivors
 from bridge.ranking import Fit
 from bridge.readings import Reading
+from bridge.survivors import Survivors
 
 __all__ = ["explains", "explains_all", "judge_fit"]
 

@@ -24,13 +24,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.damage import Change, change_of, combine
-from bridge.evidence import Survivors, refine, screen
+from bridge.evidence import refine, screen
 from bridge.faults import Fault
 from bridge.fit import explains, explains_all
 from bridge.likelihood import ReadingModel
 from bridge.predict import CellSolver
 from bridge.priors import Priors
 from bridge.refit import refit_ohms
+from bridge.survivors import Survivors
 from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants
 from bridge.variants import ChangeClasses
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from bridge.advise import CERTAIN
 from bridge.board import Board
-from bridge.evidence import KEEP_NATS, Survivors, refine, screen
+from bridge.evidence import KEEP_NATS, refine, screen
 from bridge.faults import Fault
 from bridge.likelihood import ReadingModel, as_read, model_readings
 from bridge.meter import MeterProfile
@@ -35,6 +35,7 @@ from bridge.puzzlefit import close_fits
 from bridge.puzzlerows import SETUP_LOG_PRIOR, Rows, packages_of, rows_of_singles
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
+from bridge.survivors import Survivors
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 from bridge.virtualboard import Damage
 

@@ -13,7 +13,7 @@ from bridge.belief import Beliefs, join, label_groups, weigh
 from bridge.board import Board
 from bridge.charge import falls
 from bridge.errors import InputError
-from bridge.evidence import ScreenedSpace, Survivors, refine, screen
+from bridge.evidence import ScreenedSpace, refine, screen
 from bridge.fit import judge_fit
 from bridge.growth import grow
 from bridge.likelihood import ReadingModel, model_readings
@@ -28,6 +28,7 @@ from bridge.recentre import Drops, add_drops, drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
+from bridge.survivors import Survivors
 from bridge.suspect import SetupSuspicion, suspect_setup, with_more_faults
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from bridge.board import Board
 from bridge.circuit import TEMPERATURE
-from bridge.evidence import Survivors
 from bridge.likelihood import ReadingModel, by_ratio
 from bridge.spreads import BATCH_SPREAD_V
+from bridge.survivors import Survivors
 from bridge.table import ReadingTable
 
 __all__ = ["Drops", "add_drops", "drops_shown", "shared_errors", "with_drops"]

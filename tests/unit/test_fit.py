@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from bridge.evidence import Survivors
 from bridge.fit import explains, explains_all, judge_fit
 from bridge.probing import Probing
 from bridge.ranking import Fit
 from bridge.readings import Reading
+from bridge.survivors import Survivors
 
 LEADS = ("UN", "VN", "WN", "NU", "NV", "NW", "UP", "VP", "WP", "PN")
 
