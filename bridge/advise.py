@@ -192,7 +192,7 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
     in_place = [
         probing for probing in reachable_probings(board) if probing not in taken and reach.allows(board, probing)
     ]
-    enough = _enough_bits(ranking)
+    enough = _enough_bits(board, candidates)
     in_place = _shortlist(board, meter, setup, candidates, in_place, max(SHORTLIST, 2 * most))
     found, outcomes = _worth(board, meter, setup, candidates, in_place)
     useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
@@ -256,16 +256,16 @@ def _least_to_do_first(
     return [useful[best], *useful[:best], *useful[best + 1 :]]
 
 
-def _enough_bits(ranking: Ranking) -> float:
+def _enough_bits(board: Board, candidates: Sequence[Candidate]) -> float:
     """Return the information that makes a reading worth its trouble [bit]; less while no reading has shown a fault."""
-    healthy = sum(candidate.probability for candidate in ranking.candidates if not candidate.faults)
+    healthy = sum(candidate.probability for candidate in candidates if not candidate.faults)
     if healthy < HEALTHY_EXCLUDED:
         return ENOUGH_BITS
     # on a board that is one package there is little to learn about what to replace, but whether to replace it is not
     # known before some reading speaks
-    packages = {candidate: candidate.packages(ranking.board) for candidate in ranking.candidates[:CONSIDERED]}
     shares: dict[frozenset[str], float] = {}
-    for candidate, target in packages.items():
+    for candidate in candidates:
+        target = candidate.packages(board)
         shares[target] = shares.get(target, 0.0) + candidate.probability
     return min(ENOUGH_BITS, ENOUGH_SHARE * entropy(np.array(list(shares.values()))))
 

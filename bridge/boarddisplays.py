@@ -44,7 +44,7 @@ class BoardDisplays:
     own_sd : ndarray, probings x boards
         Standard deviation of what is this reading's own: parts, digits, dwell, the meter's gain [V] or [ohm].
     batch_load : ndarray, batches x probings x boards
-        What the drops of a whole batch, off by one standard deviation, add to a display [V] or [ohm].
+        What the drops of a whole batch, and last the temperature, off by one standard deviation add [V] or [ohm].
     units : tuple of str
         ``V`` or ``ohm`` for each probing.
     """

@@ -28,7 +28,7 @@ class ColumnDisplays:
     own_sd : ndarray, displays
         Spread from part to part [unit].
     batch_load : ndarray, batches x displays
-        Answer to one volt more drop in a batch [unit/V].
+        Answer to one volt more drop in a batch [unit/V]; the last row is the temperature's.
     severity_load : ndarray, 2 x displays
         Answer to one neper more in the first and second owner's resistance [unit].
     owner : ndarray of int, 2 x displays

@@ -2,9 +2,9 @@
 
 Readings are independent given a few shared unknowns: the drops of each batch of junctions, the gain error of the meter
 in each range, the severity of each fault, the temperature, and whether parts stray as far as they are said to or twice
-as far. A first pass over the whole space integrates the batch the readings depend on
-most over a grid; what survives is integrated over all shared unknowns exactly, as a linear-Gaussian model, with every
-single reading allowed to be a slip.
+as far. A first pass over the whole space integrates the batch the readings depend on most, and with it the temperature,
+over a grid; what survives is integrated over all shared unknowns exactly, as a linear-Gaussian model, with every single
+reading allowed to be a slip.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def _distinct_scores(
     variance = shown.own_sd**2 + shown.time_sd**2 + model.digits_sd**2
     lead, warm = shown.batch_load[primary], shown.batch_load[-1]
     # a warm bench looks like drops that are low: both are looked over together
-    lead = np.where(warm != 0.0, np.copysign(np.hypot(lead, warm), -warm), lead)
+    lead = np.copysign(np.hypot(lead, warm), np.where(np.abs(lead) > np.abs(warm), lead, -warm))
     for batch, load in enumerate(shown.batch_load[:-1]):
         if batch != primary:
             variance = variance + (load * BATCH_SPREAD_V) ** 2
@@ -110,7 +110,7 @@ def _primary_batch(table: ReadingTable) -> int:
     for column in table.columns:
         _, end = column.of_classes(healthy)
         load = column.cells.answers.batch_load[:, end[0]]
-        total[: len(load)] += np.abs(load)
+        total += np.abs(load)
     return int(np.argmax(total[:-1])) if len(total) > 1 else 0  # the last is the temperature, alone where nothing drops
 
 

@@ -9,6 +9,7 @@ from bridge.advise import CERTAIN
 from bridge.faults import describe_fault
 from bridge.groups import REPLACE_SHARE
 from bridge.units import percent
+from bridge.wording import joined
 
 if TYPE_CHECKING:
     from bridge.board import Board
@@ -64,7 +65,7 @@ def packages_in_words(names: tuple[str, ...]) -> str:
         return "nothing"
     if len(names) > PACKAGES_NAMED:
         return f"{', '.join(names[: PACKAGES_NAMED - 1])} and {len(names) - PACKAGES_NAMED + 1} more"
-    return _listed(names)
+    return joined(names)
 
 
 def suspect_words(board: Board, package: str, probability: float) -> str:
@@ -101,14 +102,14 @@ def bad_words(ranking: Ranking, bad: Mapping[str, float], *, doubted: bool) -> l
     clear = tuple(words for package, words in named.items() if package not in either)
     said = []
     if clear:
-        said.append(f"{'Suspect, but do not replace yet,' if doubted else 'Replace'} {_listed(clear)}.")
+        said.append(f"{'Suspect, but do not replace yet,' if doubted else 'Replace'} {joined(clear)}.")
     if either:
-        one_of = _listed(tuple(named[package] for package in either))
+        one_of = joined([named[package] for package in either])
         what = "replace both"
         if doubted:
             what = "suspect both, but do not replace yet"
         elif ranking.groups[0].separable_in_place:
-            what = "take a further one that can, or replace both"
+            what = "take a further reading that tells them apart, or replace both"
         said.append(f"One of {one_of} is bad, perhaps both; these readings cannot tell which: {what}.")
     return said
 
@@ -130,10 +131,6 @@ def _alternatives(ranking: Ranking, packages: Sequence[str]) -> tuple[str, ...]:
         elif here and candidate.group == ranking.groups[0].id:
             alone[min(here)] += candidate.probability
     return tuple(packages) if min(alone.values()) > together else ()
-
-
-def _listed(words: tuple[str, ...]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def group_words(ranking: Ranking, group: Group) -> str:

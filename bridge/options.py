@@ -201,7 +201,7 @@ class BenchOptions:
             raise InputError(error.problem, where=OPTION_OF.get(place, place)) from None
 
 
-def load_told(board: str, *, silent: bool = False) -> Board:
+def load_told(board: str, *, silent: bool = False, pairs: bool = False) -> Board:
     """Return the board asked for; what is odd about a file of the user's own is told on standard error, in one line.
 
     Parameters
@@ -210,6 +210,8 @@ def load_told(board: str, *, silent: bool = False) -> Board:
         Name of a shipped board, or path of a board file.
     silent : bool
         Whether nothing is told: a program reads the answer.
+    pairs : bool
+        Whether pairs of faults will be weighed; that those of a very large board are not all is told, too.
     """
     from bridge.board import load_board, oddities
     from bridge.faults import MOST_PAIRED, list_faults
@@ -217,13 +219,17 @@ def load_told(board: str, *, silent: bool = False) -> Board:
 
     known = load_board(board)
     odd = oddities(known) if is_path(board) and not silent else ()
-    if is_path(board) and not silent and len(list_faults(known)) > MOST_PAIRED:
-        odd = (f"it is so large that pairs of faults are weighed among the {MOST_PAIRED} likeliest alone", *odd)
+    lines = []
     if odd:
         more = f"; and {len(odd) - MOST_ODDITIES} more" if len(odd) > MOST_ODDITIES else ""
-        line = f"{known.source}: odd about this board file: {'; '.join(odd[:MOST_ODDITIES])}{more}"
+        lines.append(f"odd about this board file: {'; '.join(odd[:MOST_ODDITIES])}{more}")
+    many = len(list_faults(known)) if pairs and is_path(board) and not silent else 0
+    if many > MOST_PAIRED:
+        whose = f"{MOST_PAIRED} of its {many} faults, the likeliest, of equals the first by name"
+        lines.append(f"a very large board: pairs are weighed of {whose}")
+    for line in lines:
         with contextlib.suppress(OSError, ValueError, AttributeError):  # nobody listens: the answer comes all the same
-            write_text(f"{line}\n", sys.stderr)
+            write_text(f"{known.source}: {line}\n", sys.stderr)
     return known
 
 

@@ -23,7 +23,7 @@ from bridge.oddone import find_odd_ones
 from bridge.predict import Progress
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, PartSuspicion, Ranking, SetupBelief
-from bridge.readings import Reading
+from bridge.readings import Reading, need_not_too_many
 from bridge.recentre import Drops, add_drops, drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
@@ -39,7 +39,6 @@ Index = NDArray[np.intp]
 
 RIVAL_NATS = 3.0  # of evidence: twenty to one, what makes a state of the bench worth a ranking of its own
 HOPELESS_NATS = 40.0  # below a board nobody knows: nothing modelled explains such readings, however many faults
-MOST_READINGS = 250  # twice the longest sheet of a shipped board, each place read both before and after
 REFITTED = 24
 
 
@@ -78,14 +77,13 @@ def rank(
     Raises
     ------
     InputError
-        No reading at all, or more than MOST_READINGS; a reference that is no good board; words under ``seen`` that
+        No reading at all, or too many; a reference that is no good board; words under ``seen`` that
         nobody knows; or a reading with a lead, pin, position or range that does not exist in this set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
-    if len(readings) > MOST_READINGS:
-        problem = f"{len(readings)} readings; accepted: up to {MOST_READINGS}"
-        raise InputError(f"{problem}. Leave out those that repeat others: a place read again tells little more")
+    need_not_too_many(readings)
+    need_not_too_many(reference)
     told = tuple(parse_seen(text, board) for text in seen)
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.errors import InputError, InputErrors
@@ -17,16 +17,19 @@ from bridge.textfile import decode_text, is_of_another_user, is_path, read_file,
 from bridge.wording import quoted
 
 __all__ = [
+    "MOST_READINGS",
     "Reading",
     "ReadingSet",
     "ReadingValue",
     "load_probings",
     "load_readings",
+    "need_not_too_many",
     "parse_reading",
     "parse_reading_text",
     "parse_readings",
 ]
 
+MOST_READINGS = 250  # to rank by; the longest sheet of a shipped board has 117 places
 MOST_PROBLEMS_SHOWN = 5
 _DISCHARGED = re.compile(r"(?<!not )(?<!un)\bdischarged\b", re.IGNORECASE)
 
@@ -200,6 +203,27 @@ def parse_reading(
         negative=value.negative,
         doubted=doubted,
     )
+
+
+def need_not_too_many(readings: Sequence[object], source: str = "") -> None:
+    """Refuse more readings than a board has places, twice over.
+
+    Parameters
+    ----------
+    readings : sequence
+        The readings.
+    source : str
+        The file they are from; empty for none.
+
+    Raises
+    ------
+    InputError
+        More than MOST_READINGS.
+    """
+    if len(readings) > MOST_READINGS:
+        problem = f"{len(readings)} readings; accepted: up to {MOST_READINGS}"
+        advice = "leave out those that repeat others: a place read again tells little more"
+        raise InputError(f"{problem}; {advice}", where=source)
 
 
 def load_readings(

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
+from bridge.circuit import TEMPERATURE
 from bridge.columndisplays import ColumnDisplays
 from bridge.errors import InputError
 from bridge.likelihood import as_read, model_readings
@@ -26,7 +27,7 @@ from bridge.meter import MeterProfile
 from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.recentre import shared_errors, with_drops
-from bridge.spreads import BATCH_SPREAD_V
+from bridge.spreads import BATCH_SPREAD_V, TEMPERATURE_SPREAD_C
 from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
 
 __all__ = ["KnownGood", "learn_reference", "narrow_table"]
@@ -35,6 +36,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 BETWEEN_BOARDS_V = 0.010  # between the batches of two boards of one kind; common practice, no source
+DRIFT_C = 1.5  # of the bench between the good board and the one read after it; common practice, no source
 SLIP_SD = 5.0  # a reading farther off than this is left out as a slip
 SLIPS_SHARE = 0.05  # more slips than this, and more than one: the board is not a good one
 
@@ -84,7 +86,7 @@ def learn_reference(board: Board, meter: MeterProfile, setup: Setup, readings: S
     """
     models = model_readings(readings, meter)
     table = table_of(_healthy_only(build_space(board, setup)), meter, readings)
-    # how warm the bench is then moves the drops at a milliampere, as it will for the board read after it
+    # how warm the bench is moves the drops, and goes with them to the board read after it
     batches = table.batches[:-1]
     gains = list(dict.fromkeys(model.gain for model in models))
     loads = np.zeros((len(models), len(batches) + len(gains)))
@@ -124,7 +126,9 @@ def learn_reference(board: Board, meter: MeterProfile, setup: Setup, readings: S
     shift = dict(zip(batches, (shared[: len(batches)] * BATCH_SPREAD_V).tolist(), strict=True))
     known_sd = np.sqrt(np.diag(covariance)[: len(batches)]) * BATCH_SPREAD_V
     spread = np.minimum(np.hypot(known_sd, BETWEEN_BOARDS_V), BATCH_SPREAD_V)
-    return KnownGood(with_drops(board, shift), dict(zip(batches, spread.tolist(), strict=True)))
+    narrowed = dict(zip(batches, spread.tolist(), strict=True))
+    narrowed[TEMPERATURE] = BATCH_SPREAD_V * DRIFT_C / TEMPERATURE_SPREAD_C
+    return KnownGood(with_drops(board, shift), narrowed)
 
 
 def narrow_table(table: ReadingTable, spread: Mapping[str, float]) -> ReadingTable:

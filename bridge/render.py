@@ -15,6 +15,7 @@ from bridge.repair import replace_lists, suspect_packages
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
 from bridge.units import format_compact, format_ohms, format_volts, percent
+from bridge.wording import joined
 
 if TYPE_CHECKING:
     from bridge.board import Board, Part
@@ -85,10 +86,6 @@ CAUTION_AFTER = (
     "Before power returns: read the gate resistor and driver of every switch that is replaced, "
     "then bring power up in stages."
 )
-
-
-def _any_of(words: Sequence[str], joint: str) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"
 
 
 def _shown(value: float | None, unit: str) -> str:
@@ -266,7 +263,7 @@ def forecasts_page(
         The set-up, for what to mind in it.
     """
     words = [f"{fault.part} {_fault_words(board, fault.part, fault.mode, ohms)}" for fault, ohms in faults]
-    state = f"with {_any_of(words, 'and')}" if words else "healthy"
+    state = f"with {joined(words, 'and')}" if words else "healthy"
     columns = [*_PROBING_COLUMNS, Column("reads", right=True), Column("display"), Column("at first", right=True)]
     columns += [Column("in the end", right=True), Column("a healthy board", right=True), Column("remark")]
     rows = []
@@ -405,10 +402,11 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         sentences += bad_words(ranking, {package: shares[package] for package in bad}, doubted=bool(sentences))
         if alone >= DECIDED:
             sentences.append(f"Nothing else need be bad ({percent(alone)}).")
-            sentences += [f"Not ruled out besides: {_any_of(others, 'and')}."] if others else []
+            sentences += [f"Not ruled out besides: {joined(others, 'and')}."] if others else []
         else:
-            sentences.append(f"Something else is bad, too ({percent(1.0 - alone)}).")
-            sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
+            sure = "Something" if 1.0 - alone >= CERTAIN else "Most likely something"
+            sentences.append(f"{sure} else is bad, too ({percent(1.0 - alone)}).")
+            sentences += [f"It may be {joined(others, 'or')}."] if others else []
     elif healthy >= DECIDED and not ranking.fit.ok:
         sentences.append(
             f"They condemn no part: of what is modelled a healthy board comes nearest ({percent(healthy)})."
@@ -420,10 +418,10 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
             "Nothing is shown to be wrong: a good board gives these readings too. What they do not show is not decided "
             f"yet; a healthy board is at {percent(healthy)}."
         )
-        sentences += [f"Still possible: {_any_of(others, 'or')}."] if others else []
+        sentences += [f"Still possible: {joined(others, 'or')}."] if others else []
     else:
         sentences.append(f"Not decided yet, more readings are needed: a healthy board is at {percent(healthy)}.")
-        sentences += [f"It may be {_any_of(others, 'or')}."] if others else []
+        sentences += [f"It may be {joined(others, 'or')}."] if others else []
     return sentences
 
 
@@ -460,7 +458,7 @@ def _odd_one_out(ranking: Ranking) -> list[str]:
     most = max(counts.values(), default=0)
     named = [place for place, count in counts.items() if count == most and 2 * count > len(odd)]
     told = sorted(odd, key=lambda one: not any(place in named for place in one.places))[:ODD_ONES_TOLD]
-    sentences = [f"Odd one out: {_any_of(named, 'and')}." if named else "Odd ones out."]
+    sentences = [f"Odd one out: {joined(named, 'and')}." if named else "Odd ones out."]
     sentences += [f"{one.words[0].upper()}{one.words[1:]}." for one in told]
     left = len(odd) - len(told)
     sentences += [f"So {'does' if left == 1 else 'do'} {left} more."] if left else []
@@ -474,7 +472,7 @@ def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:
             (
                 str(index + 1),
                 percent(candidate.probability),
-                _any_of([part_in_package(ranking.board, guess.part) for guess in candidate.faults], "and")
+                joined([part_in_package(ranking.board, guess.part) for guess in candidate.faults], "and")
                 if candidate.faults
                 else "none",
                 "; ".join(_guess_words(ranking.board, guess) for guess in candidate.faults) or "healthy board",
@@ -572,4 +570,4 @@ def _bench_doubts(ranking: Ranking) -> list[str]:
         for belief in ranking.setup
         if belief.what != "as-stated" and belief is not said and belief.probability >= WORTH_A_CHECK
     ]
-    return [f"Check the bench too: it may be that {_any_of(doubts, 'or')}."] if doubts else []
+    return [f"Check the bench too: it may be that {joined(doubts, 'or')}."] if doubts else []

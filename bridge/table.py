@@ -355,7 +355,7 @@ class ReadingTable:
     columns : tuple of ReadingColumn
         One per probing.
     batches : tuple of str
-        Junction batches along the first axis of every ``batch_load``.
+        Junction batches, and last the temperature, along the first axis of every ``batch_load``.
     """
 
     space: FaultSpace

@@ -20,7 +20,7 @@ from bridge.circuit import Circuit
 from bridge.points import CHANNEL_NORMAL, Points
 from bridge.spreads import THRESHOLD_SPREAD_V
 
-__all__ = ["THRESHOLD_SPREAD_V", "BackwardChannels"]
+__all__ = ["BackwardChannels"]
 
 Array = NDArray[np.float64]
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-__all__ = ["bare", "listed", "quoted"]
+__all__ = ["bare", "joined", "listed", "quoted"]
 
 LONGEST_SHOWN = 60
 LONGEST_NAME = 64  # as a board file accepts it
@@ -51,3 +51,21 @@ def listed(words: Iterable[str]) -> str:
         What is accepted, in the order to show it.
     """
     return ", ".join(words) or "none"
+
+
+def joined(words: Sequence[str], joint: str = "and") -> str:
+    """Return words, one at least, as they are said one after the other.
+
+    Parameters
+    ----------
+    words : sequence of str
+        What is said.
+    joint : str
+        What stands before the last of them.
+
+    Examples
+    --------
+    >>> joined(["U", "V", "W"]), joined(["U", "V"], "or")
+    ('U, V and W', 'U or V')
+    """
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"

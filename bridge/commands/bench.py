@@ -52,7 +52,7 @@ def bench_session(
     from bridge.sessionfile import SessionFile
 
     enough = certainty(certain)
-    known = load_told(board)
+    known = load_told(board, pairs=True)
     typed = _typed(known, bench, seen, reach, discharged)
     with SessionFile(file or f"bench-{known.name}.jsonl") as opened:
         resumed = bool(opened.content.strip())

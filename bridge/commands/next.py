@@ -44,7 +44,7 @@ def suggest(
     from bridge.rank import rank as rank_faults
 
     most = whole_number(top, "--top", 1)
-    known = load_told(board, silent=json)
+    known = load_told(board, silent=json, pairs=True)
     taken = load_taken(readings, known, bench)
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)

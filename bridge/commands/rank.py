@@ -57,7 +57,7 @@ def rank(
     from bridge.rank import rank as rank_faults
 
     listed = TOP if top is None else whole_number(top, "--top")
-    known = load_told(board, silent=json)
+    known = load_told(board, silent=json, pairs=True)
     fed = typed_supply(supply, limit)
     taken = load_taken(readings, known, bench)
     if fed is not None:

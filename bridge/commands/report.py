@@ -46,7 +46,7 @@ def report(
     for path in (output, picture):
         if path is not None:
             check_target(path, (readings, board, bench.meter))
-    known = load_told(board, silent=json)
+    known = load_told(board, silent=json, pairs=True)
     taken = load_taken(readings, known, bench)
     made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen))
     written = []

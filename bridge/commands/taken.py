@@ -23,12 +23,13 @@ ReadingsName = Annotated[
 
 def load_taken(source: str, board: Board, bench: BenchOptions) -> ReadingSet:
     """Return the readings, with a journal's own meter and set-up where nothing else was typed."""
-    from bridge.readings import parse_readings
+    from bridge.readings import need_not_too_many, parse_readings
     from bridge.textfile import read_file
 
     meter, setup = bench.load_meter(), bench.setup(board)  # refused before the file is looked at
     data = read_file(source)
     taken = parse_readings(data, source, board, meter)
+    need_not_too_many(taken.readings, source)
     if not bench.states_setup:
         return taken
     return parse_readings(data, source, board, meter, bench.setup(board, taken.setup) if taken.is_journal else setup)
@@ -36,9 +37,11 @@ def load_taken(source: str, board: Board, bench: BenchOptions) -> ReadingSet:
 
 def load_reference(source: str | None, board: Board, taken: ReadingSet) -> tuple[Reading, ...]:
     """Return the readings of a good board, read on the same bench; none where no file was named."""
-    from bridge.readings import parse_readings
+    from bridge.readings import need_not_too_many, parse_readings
     from bridge.textfile import read_file
 
     if source is None:
         return ()
-    return parse_readings(read_file(source), source, board, taken.meter, taken.setup).readings
+    readings = parse_readings(read_file(source), source, board, taken.meter, taken.setup).readings
+    need_not_too_many(readings, source)
+    return readings

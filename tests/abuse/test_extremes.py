@@ -154,10 +154,7 @@ def test_a_bridge_of_three_hundred_parts(typed: tuple[str, ...], here: Path, com
     assert len(load_board("./b.toml").parts) == 300
     start = time.process_time()
     outcome = command(*typed)
-    assert outcome.status == 0
-    assert "it is so large that pairs of faults are weighed among the 400 likeliest alone" in outcome.err or (
-        "--json" in typed or typed[0] in ("show", "predict")
-    )
+    assert (outcome.status, outcome.err) == (0, "")
     written = [here / word for word in typed if word.endswith((".svg", ".html"))]
     for path in written:
         assert path.read_text(encoding="utf-8").rstrip().endswith(f"</{path.suffix[1:]}>")
@@ -167,14 +164,14 @@ def test_a_bridge_of_three_hundred_parts(typed: tuple[str, ...], here: Path, com
 
 @pytest.mark.slow
 def test_a_short_among_three_hundred_parts(here: Path, command: Callable[..., Outcome]) -> None:
-    """A shorted switch of the large board is found from ten readings within a minute."""
+    """A shorted switch of the large board is found from ten readings within a minute and a half."""
     (here / "b.toml").write_text(large_board(), encoding="utf-8")
     rows = "N,U,diode,0.41 N,V,diode,0.41 N,W,diode,0.002 W,N,diode,0.002 U,P,diode,0.42 V,P,diode,0.42 W,P,diode,0.42"
     rows += " G_UL,E_UL,ohms,9.9k G_WL,E_WL,ohms,9.9k P,N,diode,OL"
     (here / "r.csv").write_text("red,black,mode,reading\n" + rows.replace(" ", "\n") + "\n", encoding="utf-8")
     start = time.process_time()
     outcome = command("rank", "./b.toml", "r.csv", "--json")
-    assert outcome.status == 0
+    assert (outcome.status, outcome.err) == (0, "")
     assert [part["part"] for part in json.loads(outcome.out)["parts"][:2]] == ["Q_WL", "D_WL"]
     assert time.process_time() - start < 90.0
 
@@ -188,8 +185,10 @@ def test_ten_thousand_readings(here: Path, command: Callable[..., Outcome]) -> N
     (here / "r.csv").write_text(f"red,black,mode,reading\n{rows}U,P,diode,412\n", encoding="utf-8")
     refused(command("rank", "./leg.toml", "r.csv"), "r.csv, line 10002", "412m")
     (here / "r.csv").write_text(f"red,black,mode,reading\n{rows}", encoding="utf-8")
+    (here / "few.csv").write_text("red,black,mode,reading\nU,P,diode,0.415\n", encoding="utf-8")
     for asked in (("rank",), ("next",), ("report", "-o", "r.html")):
-        refused(command(*asked, "./leg.toml", "r.csv"), "10000 readings", "accepted: up to 250")
+        refused(command(*asked, "./leg.toml", "r.csv"), "r.csv: 10000 readings", "accepted: up to 250")
+    refused(command("rank", "./leg.toml", "few.csv", "--reference", "r.csv"), "r.csv: 10000 readings", "up to 250")
     assert not (here / "r.html").exists()
     assert time.process_time() - start < 5.0
 

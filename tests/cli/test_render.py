@@ -124,7 +124,9 @@ def test_verdict_of_one_fault_in_two_places() -> None:
     assert verdict(ranking_page(whole, 20)).startswith(
         f"{two}; these readings cannot tell which: replace both. Nothing else need be bad (>99 %)."
     )
-    assert "cannot tell which: take a further one that can, or replace both." in verdict(ranking_page(told_apart, 20))
+    assert "cannot tell which: take a further reading that tells them apart, or replace both." in verdict(
+        ranking_page(told_apart, 20)
+    )
     unfit = dataclasses.replace(whole, fit=Fit(False, 0, 1e-6, "no"))
     assert f"{two}; these readings cannot tell which: suspect both, but do not replace yet." in " ".join(
         block for block in ranking_page(unfit, 20) if isinstance(block, str)
@@ -152,7 +154,7 @@ def test_verdict_where_what_is_bad_explains_too_little() -> None:
     first, second = (*SHORT, *OTHER), (*SHORT, FaultGuess("Q_WH", "ge-leak", 4700.0))
     words = verdict(ranking_page(ranking((first, 0.45, 0), (second, 0.45, 0), (SHORT, 0.1, 1)), 20))
     assert words == (
-        "Replace Q_UL (low-side switch of leg U, >99 %). Something else is bad, too (90 %). It may be Q_VH (high-side "
+        "Replace Q_UL (low-side switch of leg U, >99 %). Most likely something else is bad, too (90 %). It may be Q_VH (high-side "
         "switch of leg V, 45 %) or Q_WH (high-side switch of leg W, 45 %)."
     )
 

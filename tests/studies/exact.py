@@ -1,8 +1,8 @@
 """Rankings beside the exact posterior: ``python -m tests.studies.exact BOARD --boards N --seed S``.
 
 Boards are drawn from the model that ranking assumes: a healthy board or one fault from the prior, its resistance from
-its spread, drops of each batch, gain errors, part spread, digits, slips. Ranking weighs them as it does, with a linear
-Gaussian model per severity node; beside it stands the posterior by importance sampling over everything shared, with
+its spread, drops of each batch, the temperature, gain errors, part spread as said, digits, slips. Ranking weighs them as
+it does, with a linear Gaussian model per severity node; beside it stands the posterior by importance sampling over everything shared, with
 each fault's resistance in fine steps. Both see the same hypotheses. The displays themselves are the solver's; what is
 checked here is the integration. Left out are pairs, readings that still move and faults that make one move, ohms
 through junctions, which stray by ratios, and faults beyond the most likely ``MOST_HYPOTHESES``. ``--ranked`` leaves the
@@ -77,7 +77,7 @@ class World:
     value, own_sd : ndarray, readings x cases
         Display, infinite for OL, and its spread from part to part [V] or [ohm].
     batch_load : ndarray, readings x batches x cases
-        Answer to one standard deviation of a batch's drop [V] or [ohm].
+        Answer to one standard deviation of a batch's drop, and last of the temperature [V] or [ohm].
     cell_load : ndarray, readings x cases
         Answer to one standard deviation of ln R over its fine cell, over which it is even [V] or [ohm].
     limit : ndarray, readings
@@ -224,7 +224,7 @@ def _reading(probing: Probing, value: float | None) -> Reading:
 
 
 class _Sampler:
-    """Importance sampling over drops of batches, gains of ranges and ln R within its cell, for every case."""
+    """Importance sampling over what all readings share, gains of ranges and ln R within its cell, for every case."""
 
     def __init__(self, world: World, models: Sequence[ReadingModel], rng: np.random.Generator) -> None:
         self.world, self.models, self.rng = world, models, rng

@@ -4,10 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from bridge.advicepage import HEADER, csv_row
-from bridge.advise import Reach, before_any_reading, probing_cost, suggest_readings
+from bridge.advise import (
+    CONSIDERED,
+    STAND_INS,
+    Reach,
+    _meaning,
+    _stand_ins,
+    before_any_reading,
+    probing_cost,
+    suggest_readings,
+)
 from bridge.board import Board, load_board
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
@@ -159,3 +169,20 @@ def test_the_row_reads_back(board: Board, probing: Probing) -> None:
     meter = load_meter("pocket") if probing.range_name else METER
     found = parse_readings(f"{HEADER}\n{','.join(cells)}\n".encode(), "row.csv", board, meter)
     assert [reading.probing for reading in found] == [probing]
+
+
+def test_what_is_left_out_is_stood_for(board: Board) -> None:
+    """After one reading many pairs are open: the hypotheses looked at are few, and weigh as much as all together."""
+    ranking = taken(board, "Q_UL:ce-short", [Probing("N", "U")])
+    some = _stand_ins(ranking.candidates, CONSIDERED - STAND_INS)
+    assert len(some) <= CONSIDERED < len(ranking.candidates)
+    assert sum(one.probability for one in ranking.candidates[:CONSIDERED]) < 0.99
+    assert sum(one.probability for one in some) == pytest.approx(1.0, abs=1e-9)
+    assert [one.probability for one in some[:10]] == [one.probability for one in ranking.candidates[:10]]
+
+
+def test_an_outcome_leaves_nothing_certain() -> None:
+    """What an outcome points at is never said to be a hundred per cent."""
+    names = [frozenset({"Q_UL"}), frozenset()]
+    assert _meaning(np.array([0.9996, 0.0004]), names) == "Q_UL (>99 %)"
+    assert _meaning(np.array([0.36, 0.64]), names) == "nothing wrong (64 %)"

@@ -192,19 +192,19 @@ class TestSensitivities:
         assert display(circuit)[1][:-1] == pytest.approx(differences, rel=0.02, abs=0.01 * max(differences))
 
     WARMER = (
-        ("six-switch-bridge", Probing("N", "P"), None, False),
-        ("six-switch-bridge", Probing("N", "U", "ohms", "2M"), None, False),
-        ("six-switch-bridge", Probing("U", "N", hold=(Hold("UL", 12.0),)), None, False),
-        ("half-bridge-cooktop", Probing("P", "N", "ohms", "2M"), ("D_H", "short", 0.07), False),
-        ("half-bridge-cooktop", Probing("AC1", "N", "ohms", "2M"), ("C_SNB_L", "short", 0.07), False),
-        ("three-level-bridge", Probing("NP", "P"), ("D_UCH", "open", None), False),
-        ("motor-drive", Probing("L1", "N", "ohms", "200k"), None, False),
-        ("motor-drive", Probing("N", "PR"), ("Q_UL", "ce-leak", 3e3), False),
+        ("six-switch-bridge", Probing("N", "P"), None),
+        ("six-switch-bridge", Probing("N", "U", "ohms", "2M"), None),
+        ("six-switch-bridge", Probing("U", "N", hold=(Hold("UL", 12.0),)), None),
+        ("half-bridge-cooktop", Probing("P", "N", "ohms", "2M"), ("D_H", "short", 0.07)),
+        ("half-bridge-cooktop", Probing("AC1", "N", "ohms", "2M"), ("C_SNB_L", "short", 0.07)),
+        ("three-level-bridge", Probing("NP", "P"), ("D_UCH", "open", None)),
+        ("motor-drive", Probing("L1", "N", "ohms", "200k"), None),
+        ("motor-drive", Probing("N", "PR"), ("Q_UL", "ce-leak", 3e3)),
     )
 
-    @pytest.mark.parametrize(("board_name", "probing", "fault", "at_start"), WARMER)
+    @pytest.mark.parametrize(("board_name", "probing", "fault"), WARMER)
     def test_temperature_load(
-        self, board_name: str, probing: Probing, fault: tuple[str, str, float | None] | None, at_start: bool
+        self, board_name: str, probing: Probing, fault: tuple[str, str, float | None] | None
     ) -> None:
         """A bench a little warmer moves a display as its last load says, forward, in reverse, and behind a held gate.
 
@@ -218,7 +218,7 @@ class TestSensitivities:
             shots = list(plan_shots(circuit, meter, probing, 0))
             cells = CellSolver(circuit, shots, ChangeClasses(circuit, [Change(), change]))
             assert cells.batches[-1] == TEMPERATURE
-            answer = (cells.single_start if at_start else cells.single_end)[0, -1]
+            answer = cells.single_end[0, -1]
             return float(cells.answers.value[answer]), float(cells.answers.batch_load[-1, answer])
 
         shown, load = display(25.0)

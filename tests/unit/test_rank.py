@@ -6,17 +6,21 @@ import dataclasses
 from collections.abc import Sequence
 from functools import cache
 
+import numpy as np
 import pytest
 
 from bridge.board import Board, load_board
 from bridge.errors import InputError
-from bridge.faults import parse_fault
+from bridge.evidence import screen
+from bridge.faults import MOST_PAIRED, parse_fault
 from bridge.forecast import default_probings, forecast
+from bridge.likelihood import model_readings
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Candidate, Ranking
-from bridge.readings import Reading, parse_readings
+from bridge.readings import MOST_READINGS, Reading, need_not_too_many, parse_readings
+from bridge.table import build_space, table_of
 from tests.physics.benchboards import bare_bridge, make_board, part, resistor
 
 METER = load_meter()
@@ -249,3 +253,39 @@ class TestListing:
         ranking = rank(board, METER, Setup(relay_closed=True), [reading])
         assert names(ranking.candidates[0]) == ("K_PRE:stuck-open",)
         assert sum(one.probability for one in ranking.candidates) == pytest.approx(1.0)
+
+
+def test_more_readings_than_a_board_has_places_are_refused() -> None:
+    """250 readings are ranked, 251 are not, and a reference no more than a sheet."""
+    one = Reading(0, Probing("N", "U"), "0.4", 0.4, "V", "steady", discharged=True)
+    need_not_too_many([one] * MOST_READINGS)
+    for readings, reference in (([one] * (MOST_READINGS + 1), []), ([one], [one] * (MOST_READINGS + 1))):
+        with pytest.raises(InputError, match="251 readings; accepted: up to 250"):
+            rank(BENCH, METER, Setup(), readings, reference=reference)
+
+
+def test_the_widest_damage_is_not_hopeless() -> None:
+    """All switches of a bridge shorted: the best pair alone is far above what would be given up as inexplicable."""
+    board = load_board("six-switch-bridge")
+    switches = [ref for ref in board.parts if ref.startswith("Q_")]
+    readings = read_board(board, *(f"{ref}:ce-short" for ref in switches))
+    models = model_readings(readings, METER)
+    space = build_space(board, Setup())
+    best = float(np.max(screen(table_of(space, METER, readings), models).pair))
+    assert best > sum(model.unknown_board for model in models)
+
+
+def test_pairs_of_a_very_large_board_are_of_its_likeliest_faults() -> None:
+    """Of more than 400 faults 400 take part in pairs, none rarer than one left out, whatever the parts' order."""
+    parts = [resistor(f"R_{number}", f"N{number}", f"N{number + 1}", 1e3) for number in range(150)]
+    legs = bare_bridge("UV")
+    there = []
+    for order in (parts, parts[::-1]):
+        space = build_space(make_board("P=N0 N=N150 U V", legs, *order), Setup())
+        assert len(space.faults) > MOST_PAIRED
+        paired = set(space.doubles.fault.tolist())
+        left = set(range(len(space.faults))) - paired
+        assert len(paired) == MOST_PAIRED
+        assert min(space.priors.log_single[list(paired)]) >= max(space.priors.log_single[list(left)])
+        there.append({space.faults[number] for number in paired})
+    assert there[0] == there[1]

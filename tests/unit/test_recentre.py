@@ -14,7 +14,7 @@ from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.recentre import STEP_V, drops_shown, with_drops
-from bridge.reference import narrow_table
+from bridge.reference import learn_reference, narrow_table
 from bridge.table import build_space, table_of
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 from tests.studies.plan import standard_sheet
@@ -71,7 +71,7 @@ def test_a_good_board_narrows_what_a_step_is_worth() -> None:
     """Beside a good board a batch strays less: the same readings still move the drops by no more than they show."""
     readings = _read((), 0.03)
     table = table_of(build_space(COOKTOP, SETUP), METER, readings, pairs=False)
-    spread = dict.fromkeys(table.batches, 0.02)
+    spread = learn_reference(COOKTOP, METER, SETUP, _read((), 0.0)).spread
     narrow = narrow_table(table, spread)
     models = model_readings(readings, METER)
     survivors = refine(narrow, models, screen(narrow, models, pairs=False))

@@ -17,7 +17,9 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
-from bridge.reference import learn_reference
+from bridge.reference import learn_reference, narrow_table
+from bridge.spreads import BATCH_SPREAD_V
+from bridge.table import build_space, build_table
 from tests.conftest import Outcome
 
 METER = load_meter()
@@ -108,3 +110,20 @@ def test_command(command: Callable[..., Outcome], tmp_path: Path, root: Path) ->
     refused = command("rank", "six-switch-bridge", sheet, "--reference", sheet)
     assert (refused.status, refused.out) == (2, "")
     assert "no good board" in refused.err
+
+
+def test_a_warm_bench_counts_once() -> None:
+    """Beside a good board read on the same warm bench, a diode strays by what boards differ, not by the warmth again.
+
+    The bench may still drift by a kelvin or two between the boards: some 3 mV of 11.
+    """
+    warm = forecast(BOARD, METER, Setup(temperature_c=35.0), DIODES)
+    readings = [Reading(0, one.probing, "", one.value, one.unit, one.state or "OL", discharged=True) for one in warm]
+    known = learn_reference(BOARD, METER, Setup(), readings)
+    place = Probing("N", "U")
+    table = narrow_table(build_table(build_space(known.board, Setup()), METER, [place], pairs=False), known.spread)
+    column = table.columns[0]
+    shown = column.displays(*column.of_classes(np.zeros(1, dtype=np.intp)))
+    assert shown.value[0] == pytest.approx(next(one.value for one in warm if one.probing == place), abs=0.004)
+    by_batch, by_bench = (shown.batch_load[rows, 0] * BATCH_SPREAD_V for rows in (slice(0, -1), slice(-1, None)))
+    assert 0.002 < np.linalg.norm(by_bench) < 0.4 * np.linalg.norm(by_batch)
