@@ -154,8 +154,8 @@ def test_verdict_where_what_is_bad_explains_too_little() -> None:
     first, second = (*SHORT, *OTHER), (*SHORT, FaultGuess("Q_WH", "ge-leak", 4700.0))
     words = verdict(ranking_page(ranking((first, 0.45, 0), (second, 0.45, 0), (SHORT, 0.1, 1)), 20))
     assert words == (
-        "Replace Q_UL (low-side switch of leg U, >99 %). Most likely something else is bad, too (90 %). It may be Q_VH (high-side "
-        "switch of leg V, 45 %) or Q_WH (high-side switch of leg W, 45 %)."
+        "Replace Q_UL (low-side switch of leg U, >99 %). Most likely something else is bad, too (90 %). It may be "
+        "Q_VH (high-side switch of leg V, 45 %) or Q_WH (high-side switch of leg W, 45 %)."
     )
 
 
