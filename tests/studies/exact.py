@@ -4,9 +4,9 @@ Boards are drawn from the model that ranking assumes: a healthy board or one fau
 its spread, drops of each batch, the temperature, gain errors, parts that stray as they are said to, digits, slips.
 Ranking weighs them as it does, with a linear Gaussian model per severity node; beside it stands the posterior by
 importance sampling over everything shared, with each fault's resistance in fine steps. Both see the same hypotheses.
-The displays themselves are the solver's; what is checked here is the integration. Left out are pairs, readings that still move and faults that make one move, ohms
-through junctions, which stray by ratios, and faults beyond the most likely ``MOST_HYPOTHESES``. ``--ranked`` leaves the
-exact posterior out, for the calibration of many boards.
+The displays themselves are the solver's; what is checked here is the integration. Left out are pairs, readings that
+still move and faults that make one move, ohms through junctions, which stray by ratios, and faults beyond the most
+likely ``MOST_HYPOTHESES``. ``--ranked`` leaves the exact posterior out, for the calibration of many boards.
 
 References
 ----------
