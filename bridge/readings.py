@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.errors import InputError, InputErrors
-from bridge.journal import is_journal, parse_journal, parse_setup, whole_lines
+from bridge.journal import Journal, is_journal, parse_journal, parse_setup, whole_lines
 from bridge.meter import MeterProfile, load_meter
 from bridge.placement import BoardNames, parse_connected, parse_probing
 from bridge.probing import Probing, Setup
@@ -100,6 +100,8 @@ class ReadingSet:
         Number of a journal's last line that was cut off and left out.
     seen : tuple of str
         What a journal says was seen before any reading.
+    journal : Journal or None
+        The journal, as it stands in its file.
     """
 
     source: str
@@ -109,6 +111,7 @@ class ReadingSet:
     is_journal: bool = False
     cut_line: int | None = None
     seen: tuple[str, ...] = ()
+    journal: Journal | None = None
 
     def __iter__(self) -> Iterator[Reading]:
         """Iterate over the readings."""
@@ -369,7 +372,7 @@ def _journal_readings(
             problems.add(entry.text_line if own_text else entry.line, error)
     problems.raise_any()
     cut_line = cut_line or journal.cut_line
-    return ReadingSet(source, tuple(readings), meter, setup, is_journal=True, cut_line=cut_line, seen=journal.seen)
+    return ReadingSet(source, tuple(readings), meter, setup, True, cut_line, journal.seen, journal)
 
 
 def load_probings(source: str, board: BoardNames, meter: MeterProfile | None = None) -> tuple[Probing, ...]:

@@ -40,7 +40,8 @@ def suggest(
     Counted is what it would tell about the parts to replace, for the effort it takes.
     """
     from bridge import advicepage, payload
-    from bridge.advise import suggest_readings
+    from bridge.advise import Reach, suggest_readings
+    from bridge.benchresume import session_reach
     from bridge.rank import rank as rank_faults
 
     most = whole_number(top, "--top", 1)
@@ -48,7 +49,14 @@ def suggest(
     taken = load_taken(readings, known, bench)
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
-    advice = suggest_readings(ranking, most)
+    reach = session_reach(taken, known)
+    advice = suggest_readings(ranking, most, reach)
+    beyond = not advice and reach != Reach()
+    if beyond:
+        advice = suggest_readings(ranking, most)
     if json:
         return payload.json_text(payload.advice_payload(advice))
-    return advicepage.advice_page(ranking, advice)
+    page = advicepage.advice_page(ranking, advice)
+    if beyond and advice:
+        return [page[0], f"Within the reach of this session ({reach.effort}) none would tell more.", *page[1:]]
+    return page

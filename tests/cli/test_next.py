@@ -121,3 +121,34 @@ def test_advice_is_in_a_technicians_words() -> None:
     assert trouble_words(Probing("G_UL", "E_UL", "ohms"), 2.0) == "pad or pin"
     assert trouble_words(held, 4.0) == "gate held on"
     assert trouble_words(lifted, 1.0) == "RGE_UL.a unsoldered"
+
+
+def journal(folder: Path, effort: str, *lines: dict[str, object]) -> str:
+    """Write the journal of a session that can reach so far, and return its path."""
+    head = {
+        "bridgefault_session": 1,
+        "board": "six-switch-bridge",
+        "meter": "handheld",
+        "setup": {},
+        "bench": {"effort": effort, "blocked": ["W"], "discharged": True},
+    }
+    path = folder / f"{effort}.jsonl"
+    path.write_text("".join(json.dumps(line) + "\n" for line in (head, *lines)), encoding="utf-8")
+    return str(path)
+
+
+def test_a_session_keeps_its_reach(tmp_path: Path) -> None:
+    """What a session's leads cannot reach is not proposed from its journal either, nor what it skipped."""
+    nowhere = {"mode": "diode", "hold": "", "lift": ""}
+    taken = [
+        {"reading": {"red": red, "black": black, "text": text, "discharged": True} | nowhere}
+        for red, black, text in (("U", "N", "OL"), ("N", "U", "OL"), ("U", "P", "0.415"))
+    ]
+    first = json.loads(run("six-switch-bridge", journal(tmp_path, "holds", *taken), "--json").stdout)["readings"]
+    assert first
+    assert all("W" not in (one["red"], one["black"]) for one in first)
+    place = {key: first[0][key] for key in ("red", "black", "mode")} | {"hold": first[0]["hold"], "lift": ""}
+    again = json.loads(run("six-switch-bridge", journal(tmp_path, "gates", *taken, {"skip": place}), "--json").stdout)
+    assert again["readings"]
+    assert all(one["hold"] == "" for one in again["readings"])
+    assert all((one["red"], one["black"], one["mode"]) != tuple(place.values())[:3] for one in again["readings"])
