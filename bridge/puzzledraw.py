@@ -1,8 +1,8 @@
-"""What is planted in a puzzle: a fault, a pair, nothing at all, or an error of the bench."""
+"""What is planted in a puzzle: a fault, a pair, a damage pattern, nothing at all, or an error of the bench."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +20,8 @@ from bridge.wording import listed, quoted
 
 __all__ = ["PLANTS", "Wish", "draw_bench", "draw_plant", "wished_faults"]
 
-PLANTS = ("single", "pair", "nothing", "setup")
-# of a set in which nothing is asked for
+PLANTS = ("single", "pair", "pattern", "nothing", "setup")
+# of a set in which nothing is asked for; patterns take a minute each, and are made where asked for
 USUAL = {"single": 0.5, "pair": 0.3, "nothing": 0.05, "setup": 0.10}
 BLIND_SHARE = 0.5  # of the faults, drawn alike instead of by their prior: else a class would see shorted switches alone
 LARGEST_LUCK = 2**31
@@ -93,7 +93,12 @@ def wished_faults(space: FaultSpace, wish: Wish) -> NDArray[np.bool_]:
 
 
 def draw_plant(
-    space: FaultSpace, wish: Wish, allowed: NDArray[np.bool_], errors: Sequence[str], rng: np.random.Generator
+    space: FaultSpace,
+    wish: Wish,
+    allowed: NDArray[np.bool_],
+    errors: Sequence[str],
+    rng: np.random.Generator,
+    pattern: Callable[[np.random.Generator], Damage],
 ) -> tuple[Damage, str]:
     """Return what is wrong with a board, or with the bench.
 
@@ -109,6 +114,8 @@ def draw_plant(
         The errors of the bench to draw from.
     rng : numpy.random.Generator
         Source of chance.
+    pattern : callable
+        Draws a damage pattern.
 
     Returns
     -------
@@ -128,6 +135,8 @@ def draw_plant(
         return (), errors[int(rng.integers(len(errors)))]
     if plant == "nothing":
         return (), ""
+    if plant == "pattern":
+        return pattern(rng), ""
     blind = bool(rng.random() < BLIND_SHARE)
     return draw_faults(space, 1 if plant == "single" else 2, rng, uniform=blind, among=allowed), ""
 

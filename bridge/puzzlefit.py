@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import UNKNOWN
-from bridge.refit import displays_at, refit_ohms
+from bridge.refit import STEPS, displays_at, refit_ohms
 from bridge.spreads import BATCH_SPREAD_V
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
-__all__ = ["AS_GOOD", "Fit", "close_fits", "misfit_limit"]
+__all__ = ["AS_GOOD", "Fit", "best_misfits", "close_fits", "misfit_limit"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -41,6 +41,7 @@ NEAR_LIMIT, IN_TIME_SD = 0.9, 1.5  # an OL is allowed to what falls short of the
 AT_ONCE = 50_000
 MOST_REFITTED = 24
 MORE_AT_ONCE = 3
+LISTED_FAULTS = 2  # sets up to this size are listed one by one at every severity
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,7 @@ def close_fits(
     held: Mask,
     planted: tuple[int, ...] = (),
     order: Sequence[int] = (),
+    ohms: tuple[float, ...] = (),
 ) -> list[Fit]:
     """Return explanations that come as near to the readings as what was planted, the nearest first.
 
@@ -107,21 +109,27 @@ def close_fits(
     held : ndarray of bool, pairs of variants
         Pairs that are not asked for.
     planted : tuple of int, optional
-        The planted fault or two, by number; without, whatever fits at all is returned, up to :func:`misfit_limit`.
+        The planted faults, by number; without, whatever fits at all is returned, up to :func:`misfit_limit`.
     order : sequence of int, optional
         Readings that rule most out, to begin with.
+    ohms : tuple of float, optional
+        Of three and more planted faults, resistances near which theirs are sought [ohm]; NaN for one without.
 
     Notes
     -----
     The misfit of all readings together is at least that of each, so that a single reading rules an explanation out.
     Readings known without a solve are asked first; only the few pairs then left are solved for. Misfits come by slopes
     at severity nodes; of explanations within ``BENT`` of the limit the resistances are solved for again. Of the two
-    misfits the smaller counts, for the planted one the larger.
+    misfits the smaller counts, for the planted one the larger. Three and more planted faults are at no nodes: theirs is
+    solved for.
     """
     readings = [*order, *(row for row in range(len(models)) if row not in order)]
     limit, own = misfit_limit(len(models)), None
     if planted:
-        own, distance = _nearest(table, models, _variants_of(table, planted))
+        if len(planted) > LISTED_FAULTS:
+            distance = float(best_misfits(table, models, [planted], [ohms])[0])
+        else:
+            own, distance = _nearest(table, models, _variants_of(table, planted))
         limit = distance + AS_GOOD
         if math.isinf(limit):
             return [Fit((), 0.0)]
@@ -142,7 +150,7 @@ def close_fits(
         sets, ohms_of_set = [one[1] for one in unsure], [one[2] for one in unsure]
         if own is not None:
             sets, ohms_of_set = [*sets, planted], [*ohms_of_set, _ohms_of(table, own)[0]]
-        solved = _refitted(table, models, sets, ohms_of_set).tolist()
+        solved = best_misfits(table, models, sets, ohms_of_set).tolist()
         if own is not None:
             limit = max(limit, min(solved.pop(), limit - AS_GOOD + BENT) + AS_GOOD)
         fits |= {faults: min(value, again) for (value, faults, _), again in zip(unsure, solved, strict=True)}
@@ -281,15 +289,35 @@ def _distances(table: ReadingTable, models: Sequence[ReadingModel], displays: Se
     return answer
 
 
-def _refitted(
+def best_misfits(
     table: ReadingTable,
     models: Sequence[ReadingModel],
     sets: Sequence[tuple[int, ...]],
     ohms: Sequence[tuple[float, ...]],
+    steps: int = STEPS,
 ) -> Array:
-    """Return misfits at the resistances that fit best, found by solving again from given ones [ohm]."""
+    """Return misfits at the resistances that fit best, found by solving again from given ones.
+
+    Parameters
+    ----------
+    table : ReadingTable
+        Columns in the order of the readings.
+    models : sequence of ReadingModel
+        The readings.
+    sets : sequence of tuple of int
+        Fault numbers of each set, of any size.
+    ohms : sequence of tuple of float
+        Where to start [ohm]; NaN for a fault without resistance.
+    steps : int
+        How often displays are solved for, at most.
+
+    Returns
+    -------
+    ndarray, sets
+        Squared distances from the readings [1].
+    """
     trusted = np.ones((len(sets), len(models)), dtype=bool)
-    fitted, _ = refit_ohms(table, models, sets, ohms, trusted)
+    fitted, _ = refit_ohms(table, models, sets, ohms, trusted, steps)
     # the resistance is fixed now: nothing more to be gained along its slope
     fixed = [
         dataclasses.replace(one, severity_load=np.zeros_like(one.severity_load), owner=np.zeros_like(one.owner))

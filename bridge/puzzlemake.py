@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from itertools import combinations
 from multiprocessing import get_context
 
 import numpy as np
@@ -26,7 +27,8 @@ from bridge.puzzledraw import Wish, draw_bench, draw_plant, wished_faults
 from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
 from bridge.puzzlelevel import Effort, Further, Step, measure_effort, reading_worths
 from bridge.puzzleopen import WELL_OPEN, Weighing
-from bridge.puzzleproof import LEFT_OPEN, Proof, Prover, Rejected
+from bridge.puzzlepattern import PART_OF_IT, PatternProver, draw_pattern, wished_patterns
+from bridge.puzzleproof import LEFT_OPEN, Proof, Rejected
 from bridge.puzzlerows import Rows, packages_of, rows_of_errors, rows_of_sets
 from bridge.puzzlesheet import REACHES, puzzle_probings
 from bridge.puzzlestory import TASK, tell_story
@@ -131,8 +133,9 @@ class PuzzleMaker:
         self.board, self.meter, self.setup = load_board(order.board), load_meter(order.meter), order.setup
         self.probings = puzzle_probings(self.board, order.reach)
         self.errors = possible_errors(self.board, self.setup)
-        self.prover = Prover(self.board, self.meter, self.setup, self.probings, order.stated)
+        self.prover = PatternProver(self.board, self.meter, self.setup, self.probings, order.stated)
         self.allowed = wished_faults(self.prover.space, order.wish)
+        self.patterns = wished_patterns(self.prover.space, order.wish, self.allowed)
         self._error_rows = rows_of_errors(self.board, self.meter, self.setup, self.probings, self.errors)
 
     def draw(self, number: int, known: Collection[object] = ()) -> Key:
@@ -151,7 +154,7 @@ class PuzzleMaker:
             It makes none.
         """
         rng = np.random.default_rng([self.order.seed, DRAW_STREAM, number])
-        damage, error = draw_plant(self.prover.space, self.order.wish, self.allowed, self.errors, rng)
+        damage, error = draw_plant(self.prover.space, self.order.wish, self.allowed, self.errors, rng, self._pattern)
         if _identity(error, (fault for fault, _ in damage)) in known:
             raise Rejected(LIKE_ANOTHER)
         rows, truth, rest = self._rows(damage, error)
@@ -199,7 +202,8 @@ class PuzzleMaker:
             return rows, 0, {}
         space = self.prover.space
         kin: list[tuple[Damage, float]] = [(damage, self._log_prior(damage))]
-        kin += [((one,), self._log_prior((one,))) for one in damage] if len(damage) > 1 else []
+        parts = self._parts(damage)
+        kin += [(part, self._log_prior(part)) for part in parts]
         for one in damage:
             pairs = [
                 tuple(sorted((one, (other, None)), key=lambda item: item[0]))
@@ -210,10 +214,19 @@ class PuzzleMaker:
             kin += [(pair, prior) for prior, pair in likely[:COMPANIONS]]
         count = len(rows.who)
         rows = rows.with_more(rows_of_sets(self.board, self.meter, self.setup, self.probings, kin))
-        rest = {
-            packages_of(self.board, (one,)): count + 1 + place for place, one in enumerate(damage) if len(damage) > 1
-        }
+        rest = {packages_of(self.board, part): count + 1 + place for place, part in enumerate(parts)}
         return rows, count, rest
+
+    def _pattern(self, rng: np.random.Generator) -> Damage:
+        return draw_pattern(self.patterns, self.board, self.meter, self.setup, self.probings, rng)
+
+    def _parts(self, damage: Damage) -> list[Damage]:
+        """Return what is left of several faults while only some of their packages were replaced."""
+        if len(damage) == 2:  # in one package, too: each of them alone is for the solver to rule out
+            return [(one,) for one in damage]
+        packages = sorted(packages_of(self.board, damage))
+        left = [frozenset(some) for size in range(1, len(packages)) for some in combinations(packages, size)]
+        return [tuple(one for one in damage if self.board.parts[one[0].part].package in some) for some in left]
 
     def _log_prior(self, damage: Damage) -> float:
         return self.prover.space.priors.log_prior(tuple(sorted(fault for fault, _ in damage)))
@@ -225,7 +238,7 @@ class PuzzleMaker:
             raise Rejected("nothing shows")
         answer = self._target(damage, error)
         if any(not apart[number] for number in rest.values()) and len(answer) > 1:
-            raise Rejected("a part of it explains the readings")
+            raise Rejected(PART_OF_IT)
         alike = [rows.who[number] for number in np.flatnonzero(~apart).tolist() if number != truth]
         others = [one for one in alike if not answer <= one.target]
         if error and others:
@@ -494,4 +507,5 @@ def _check(order: Order) -> None:
     """Refuse in this process what a worker could only die of."""
     board = load_board(order.board)
     load_meter(order.meter)
-    wished_faults(build_space(board, order.setup), order.wish)
+    space = build_space(board, order.setup)
+    wished_patterns(space, order.wish, wished_faults(space, order.wish))

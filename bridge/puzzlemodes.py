@@ -14,6 +14,7 @@ from bridge.journal import parse_setup
 from bridge.meter import MeterProfile
 from bridge.probing import Probing
 from bridge.puzzlefile import BestStep, Key, SheetRow
+from bridge.puzzlepattern import PatternProver
 from bridge.puzzleproof import Prover
 from bridge.puzzlerows import rows_of_sets
 from bridge.puzzlesheet import puzzle_probings
@@ -87,13 +88,14 @@ def modes_left(key: Key, board: Board, meter: MeterProfile, readings: Sequence[R
     Returns
     -------
     callable
-        From packages to sets of ``PART:MODE``, the one that fits best first.
+        From packages to sets of ``PART:MODE``, the one that fits best first. Where three and more faults were planted,
+        those that the ranking lists; for so many it is asked again.
     """
 
     @cache
     def prover() -> Prover:
         setup = parse_setup(key.puzzle.setup, board)
-        return Prover(board, meter, setup, [one.probing for one in readings])
+        return PatternProver(board, meter, setup, [one.probing for one in readings])
 
     @cache
     def left(packages: frozenset[str]) -> list[frozenset[str]]:

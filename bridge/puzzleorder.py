@@ -83,7 +83,7 @@ def parse_order(
 
 def _need_faults(wish: Wish) -> None:
     """Refuse parts that are to fail where no fault is planted."""
-    if not wish.narrows or not wish.plants or set(wish.plants) & {"single", "pair"}:
+    if not wish.narrows or not wish.plants or set(wish.plants) & {"single", "pair", "pattern"}:
         return
     option, words = next(
         (f"--{name}", words)
@@ -92,7 +92,7 @@ def _need_faults(wish: Wish) -> None:
     )
     raise InputError(
         f"{listed(map(quoted, words))} with --plant {listed(wish.plants)}, which plants no fault; accepted: --plant "
-        f"single or pair beside it, or no {option}",
+        f"single, pair or pattern beside it, or no {option}",
         where=option,
     )
 

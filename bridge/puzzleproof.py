@@ -39,7 +39,7 @@ from bridge.survivors import Survivors
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 from bridge.virtualboard import Damage
 
-__all__ = ["CLOSE_NATS", "LEFT_OPEN", "Proof", "Prover", "Rejected"]
+__all__ = ["CLOSE_NATS", "LEFT_OPEN", "MOST_NATS", "Proof", "Prover", "Rejected", "nearest_of"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -245,8 +245,14 @@ class Prover:
         inside = np.isin(self._package, [self._package_number[name] for name in sorted(packages)])
         among = inside[self._pair[0]] & inside[self._pair[1]]
         near = self._weigh(self.table, model_readings(readings, self.meter), among | own)
-        mine = {faults: log for faults, log in near.evidence.items() if faults and self._packages(faults) == packages}
-        floor = min(near.evidence.get(number, math.inf), max(mine.values(), default=math.inf)) - CLOSE_NATS
+        return self._left(near.evidence, number, packages)
+
+    def _left(
+        self, evidence: Mapping[tuple[int, ...], float], planted: tuple[int, ...], packages: frozenset[str]
+    ) -> list[tuple[Fault, ...]]:
+        """Return sets of faults of these packages that log evidence leaves open, as :meth:`modes_left` has it."""
+        mine = {faults: log for faults, log in evidence.items() if faults and self._packages(faults) == packages}
+        floor = min(evidence.get(planted, math.inf), max(mine.values(), default=math.inf)) - CLOSE_NATS
         likely = sorted((item for item in mine.items() if item[1] > floor), key=lambda item: -item[1])
         return [tuple(self.space.faults[fault] for fault in faults) for faults, _ in likely]
 
@@ -272,7 +278,9 @@ class Prover:
     ) -> None:
         """Judge explanations that at their best resistances fit as well as the planted one, whatever their share."""
         first = self._first_readings(damage)
-        for fit in close_fits(self.table, models, self.holds(answers), planted, first):
+        of_number = {self._number[fault]: math.nan if value is None else value for fault, value in damage}
+        ohms = tuple(of_number[number] for number in planted)
+        for fit in close_fits(self.table, models, self.holds(answers), planted, first, ohms):
             self._take_or_reject(fit.faults, answers, damage)
 
     def _take_or_reject(self, faults: tuple[int, ...], answers: list[frozenset[str]], damage: Damage) -> None:
@@ -413,7 +421,7 @@ class Prover:
             raise Rejected("the answer is not probable enough")
         right = [faults for faults in near.evidence if any(answer <= self._packages(faults) for answer in answers)]
         others = {faults: evidence for faults, evidence in near.evidence.items() if faults not in right}
-        nearest = _nearest(others)
+        nearest = nearest_of(others)
         gap = min(here - others[nearest] if others else math.inf, MOST_NATS)
         exact = {frozenset(answer) for answer in answers}
         close = [
@@ -457,7 +465,7 @@ class Prover:
             if faults and self.space.faults[faults[0]] not in silent
         }
         probability = 1.0 - math.fsum(share[faults] for faults in shows)
-        nearest = _nearest(shows)
+        nearest = nearest_of(shows)
         gap = min(good - shows[nearest] if shows else math.inf, MOST_NATS)
         if gap < CLOSE_NATS:
             raise Rejected("the sheet leaves a fault open")
@@ -513,7 +521,7 @@ class Prover:
         probability = 1.0 / (1.0 + math.fsum(math.exp(log - mine) for log in others))
         if probability < self.stated:
             raise Rejected("the answer is not probable enough")
-        nearest = _nearest(near.evidence)
+        nearest = nearest_of(near.evidence)
         return Proof(
             answers=((f"<{error}>",),),
             probability=probability,
@@ -543,8 +551,14 @@ class Prover:
         return _sum_up(alone, refine(table, models, screen(table, models, pairs=False))).evidence[()]
 
 
-def _nearest(evidence: Mapping[tuple[int, ...], float]) -> tuple[int, ...]:
-    """Return the explanation that comes nearest, of those alike the first: digits depend on what was solved before."""
+def nearest_of(evidence: Mapping[tuple[int, ...], float]) -> tuple[int, ...]:
+    """Return the explanation that comes nearest, of those alike the first: digits depend on what was solved before.
+
+    Parameters
+    ----------
+    evidence : mapping of tuple of int to float
+        Log evidence by fault numbers; without any, the good board is returned.
+    """
     return min(evidence, key=lambda faults: (-round(evidence[faults], SAME_DIGITS), faults), default=())
 
 

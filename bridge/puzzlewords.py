@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from bridge.board import Board
 from bridge.faults import describe_fault, parse_fault
 from bridge.layout import Column, Page, Table, bulleted, write_text
+from bridge.patterns import SMALLEST_SET
 from bridge.puzzlebench import SETUP_WORDS
 from bridge.puzzlefile import Key
 from bridge.puzzlemake import Made
@@ -28,6 +29,7 @@ __all__ = [
     "refused_words",
 ]
 
+LARGER_WORDS = " Of sets of three and more faults, those were asked that rank lists: there are too many to ask all."
 QUIET_SECONDS = 10.0  # between two lines of progress in a pipe or a file; no such line for what is done sooner
 
 
@@ -103,6 +105,7 @@ def key_page(key: Key, board: Board) -> Page:
     page.append(
         f"Proof: the answer holds with {100.0 * proof.probability:.1f} % or more. {proof.weighed} explanations were "
         f"weighed; any other is less likely to give these readings by {ratio} or more, priors aside.{near}"
+        f"{LARGER_WORDS if len(key.faults) >= SMALLEST_SET else ''}"
     )
     page.append(
         f"Effort {effort.score:.0f}: {effort.solver:g} for the best solver, {effort.novice:g} for a novice, who "

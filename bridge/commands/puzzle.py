@@ -29,7 +29,9 @@ def make(
     plant: Annotated[
         list[str] | None,
         typer.Option(
-            "--plant", metavar="WHAT", help="single, pair, nothing or setup. Repeatable. [default: a mixture]"
+            "--plant",
+            metavar="WHAT",
+            help="single, pair, pattern, nothing or setup. Repeatable. [default: a mixture without pattern]",
         ),
     ] = None,
     part: Annotated[

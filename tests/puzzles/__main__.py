@@ -17,6 +17,7 @@ from bridge.board import list_boards, load_board
 from bridge.errors import InputError
 from bridge.meter import load_meter
 from bridge.probing import Setup
+from bridge.puzzledraw import Wish
 from bridge.puzzlefile import Key, key_text, parse_key
 from bridge.puzzlemake import Order, make_puzzles
 from bridge.puzzlesheet import REACHES
@@ -29,6 +30,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--count", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--boards", nargs="*", default=list(list_boards()))
+    parser.add_argument("--plant", action="append", default=[])
     parser.add_argument("--workers", type=int, default=1)
     asked = parser.parse_args(arguments)
     share, more = divmod(asked.count, len(asked.boards))
@@ -45,7 +47,8 @@ def main(arguments: Sequence[str]) -> int:
                 continue
             begun = time.monotonic()
             try:
-                one = make_puzzles(Order(name, "handheld", Setup(), reach=reach, seed=asked.seed, count=count),
+                one = make_puzzles(Order(name, "handheld", Setup(), Wish(tuple(asked.plant)), reach, seed=asked.seed,
+                                         count=count),
                                    workers=asked.workers)  # fmt: skip
             except InputError as error:
                 print(f"{name} {reach}: {error}")

@@ -3,7 +3,8 @@
 The simulator gets the key's true values and nothing of the solver. The search knows no prior, no slip and no
 likelihood: it goes through the good board, every single fault and every pair, at every severity of the grid, throws
 out whatever misses one reading by six standard deviations or reads a number for an OL, and weighs what is left by the
-squared distance with the covariance of what the readings share.
+squared distance with the covariance of what the readings share. Of three and more planted faults, which stand at no
+severity of the grid, the distance is brought down by scipy's search for a minimum, from the key's resistances on.
 """
 
 from __future__ import annotations
@@ -14,16 +15,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize
 from scipy.stats import chi2
 
 from bridge.board import Board, load_board
+from bridge.columndisplays import ColumnDisplays
+from bridge.faults import Fault
 from bridge.journal import parse_setup
 from bridge.meter import MeterProfile, load_meter
 from bridge.puzzlefile import Key
 from bridge.puzzleshell import bench_of
 from bridge.readings import Reading, parse_reading
+from bridge.refit import displays_at
 from bridge.spreads import BATCH_SPREAD_V
-from bridge.table import ReadingColumn, TableMemory, build_table
+from bridge.table import ReadingColumn, ReadingTable, TableMemory, build_table
 from tests.crosscheck.netlist import Damage, MeterRange, point_text, ranges_of, write_board
 from tests.crosscheck.runner import after_dwell
 
@@ -36,6 +41,8 @@ MISFIT = 0.999  # quantile beyond which an explanation does not fit at all
 SLACK_SHARE, SLACK_V = 0.006, 2e-6  # what the simulator is allowed, as in the comparison of single readings
 LUCK_SD = 2.0
 NEAR_LIMIT = 0.9
+MOST_TRIED = 100  # times the planted set is solved for
+FAR_OFF = 1e9  # a distance for what a reading throws out
 IN_TIME_SD = 1.5  # the leads rest as long as they should, the capacitors lie in their tolerance
 
 
@@ -155,7 +162,7 @@ class Searcher:
         alive = self._alive_pairs(columns, taken, order, np.flatnonzero(~held))
         limit = chi2.ppf(MISFIT, len(taken))
         if not key.error:
-            limit = min(limit, self._planted(key, columns, taken) + SECOND)
+            limit = min(limit, self._planted(key, table, taken) + SECOND)
         found: list[str] = []
         some = every_single[singles_alive]
         for place, distance in zip(some.tolist(), self._distances(columns, taken, some, None), strict=True):
@@ -181,10 +188,11 @@ class Searcher:
             held |= every
         return held
 
-    def _planted(self, key: Key, columns: Sequence[ReadingColumn], taken: Sequence[Reading]) -> float:
-        """Return the distance of the planted faults at the nearest severity of the grid."""
+    def _planted(self, key: Key, table: ReadingTable, taken: Sequence[Reading]) -> float:
+        """Return the distance of the planted faults: at the nearest severity of the grid, larger sets at their own."""
+        columns = table.columns
         if len(key.faults) > 2:
-            return math.inf  # no pair: whatever fits at all is a second answer
+            return self.nearest_of_set(key, table, taken)
         numbers = [self.space.faults.index(fault) for fault in self.space.faults if str(fault) in key.same[0]]
         if len(numbers) == 1:
             mine = 1 + np.flatnonzero(self.space.singles.fault == numbers[0])
@@ -193,13 +201,35 @@ class Searcher:
         mine = np.flatnonzero((doubles[self.first] == numbers[0]) & (doubles[self.second] == numbers[1]))
         return float(np.min(self._distances(columns, taken, None, mine)))
 
+    def nearest_of_set(self, key: Key, table: ReadingTable, taken: Sequence[Reading]) -> float:
+        """Return the distance of all planted faults together at the resistances that scipy finds to fit best."""
+        numbers = tuple(self.space.faults.index(Fault(one.part, one.mode)) for one in key.faults)
+        start = np.array([math.nan if one.ohms is None else one.ohms for one in key.faults])
+        free = np.isfinite(start)
+
+        def distance(nepers: Array) -> float:
+            ohms = start.copy()
+            ohms[free] *= np.exp(nepers)
+            shown = displays_at(table, [numbers], [ohms])
+            never = [
+                bool(_misses(column, one, read, self.meter, fixed=True)[0])
+                for column, one, read in zip(columns, shown, taken, strict=True)
+            ]
+            return FAR_OFF if any(never) else self._squared(columns, shown, taken, 1, fixed=True)[0]
+
+        columns = table.columns
+        if not free.any():
+            return distance(np.zeros(0))
+        found = minimize(distance, np.zeros(int(free.sum())), method="Nelder-Mead", options={"maxfev": MOST_TRIED})
+        return float(found.fun)
+
     def _alive_singles(
         self, columns: Sequence[ReadingColumn], taken: Sequence[Reading], order: Sequence[int]
     ) -> NDArray[np.bool_]:
         alive = np.ones(1 + len(self.space.singles), dtype=bool)
         for place in order:
             shown = self._single(columns[place], np.arange(len(alive)))
-            alive &= ~_misses(columns[place], shown, taken[place], self.meter)
+            alive &= ~_misses(columns[place], columns[place].displays(*shown), taken[place], self.meter)
         return alive
 
     def _alive_pairs(
@@ -207,11 +237,14 @@ class Searcher:
     ) -> Index:
         for place in order:
             kept = [
-                part[~_misses(columns[place], self._pair(columns[place], part), taken[place], self.meter)]
+                part[~self._pair_misses(columns[place], part, taken[place])]
                 for part in np.array_split(alive, max(1, len(alive) // 50_000))
             ]
             alive = np.concatenate(kept)
         return alive
+
+    def _pair_misses(self, column: ReadingColumn, part: Index, one: Reading) -> NDArray[np.bool_]:
+        return _misses(column, column.displays(*self._pair(column, part)), one, self.meter)
 
     def _single(self, column: ReadingColumn, which: Index) -> tuple[Index, Index]:
         return column.of_classes(np.concatenate([[0], column.class_of_single])[which])
@@ -225,14 +258,28 @@ class Searcher:
     ) -> list[float]:
         """Return squared distances, what the readings share taken off."""
         count = len(singles) if singles is not None else len(pairs) if pairs is not None else 0
+        displays = []
+        for column in columns:
+            start, end = self._single(column, singles) if singles is not None else self._pair(column, pairs)  # type: ignore[arg-type]
+            displays.append(column.displays(start, end))
+        return self._squared(columns, displays, taken, count)
+
+    def _squared(
+        self,
+        columns: Sequence[ReadingColumn],
+        displays: Sequence[ColumnDisplays],
+        taken: Sequence[Reading],
+        count: int,
+        *,
+        fixed: bool = False,
+    ) -> list[float]:
+        """Return squared distances of displays; with ``fixed`` resistances none is gained along their slopes."""
         gaps = np.zeros((count, len(taken)))
         own = np.ones_like(gaps)
         batches = max(len(column.cells.answers.batch_load) for column in columns)
         gains = list(dict.fromkeys(_gain_name(one, self.meter) for one in taken))
         shared = np.zeros((count, len(taken), batches + len(gains) + 2))
-        for place, (column, one) in enumerate(zip(columns, taken, strict=True)):
-            start, end = self._single(column, singles) if singles is not None else self._pair(column, pairs)  # type: ignore[arg-type]
-            shown = column.displays(start, end)
+        for place, (column, one, shown) in enumerate(zip(columns, taken, displays, strict=True)):
             if one.value is None:
                 continue
             there = np.isfinite(shown.value)
@@ -242,7 +289,7 @@ class Searcher:
             load = (shown.batch_load * BATCH_SPREAD_V).T
             shared[:, place, : load.shape[1]] = load
             shared[:, place, batches + gains.index(_gain_name(one, self.meter))] = one.value * gain_sd
-            for member in (0, 1):
+            for member in () if fixed else (0, 1):
                 spread = np.expm1(2.0 * column.ln_sigma[shown.owner[member]])
                 shared[:, place, batches + len(gains) + member] = shown.severity_load[member] * spread
         distances = []
@@ -264,10 +311,9 @@ def _errors(one: Reading, meter: MeterProfile) -> tuple[float, float]:
 
 
 def _misses(
-    column: ReadingColumn, answers: tuple[Index, Index], one: Reading, meter: MeterProfile
+    column: ReadingColumn, shown: ColumnDisplays, one: Reading, meter: MeterProfile, *, fixed: bool = False
 ) -> NDArray[np.bool_]:
-    """Return which explanations a reading throws out."""
-    shown = column.displays(*answers)
+    """Return which displays a reading throws out; with ``fixed`` resistances none is gained along their slopes."""
     is_open = ~np.isfinite(shown.value)
     moving = shown.time_sd > 0.0
     if one.value is None:
@@ -275,7 +321,8 @@ def _misses(
         short_of: NDArray[np.bool_] = ~is_open & (shown.value + late < NEAR_LIMIT * column.limit)
         return short_of
     gain_sd, digits_sd = _errors(one, meter)
-    severe = np.sum((shown.severity_load * np.expm1(2.0 * column.ln_sigma[shown.owner])) ** 2, axis=0)
+    spread = 0.0 if fixed else np.expm1(2.0 * column.ln_sigma[shown.owner])
+    severe = np.sum((shown.severity_load * spread) ** 2, axis=0)
     batch = np.sum((shown.batch_load * BATCH_SPREAD_V) ** 2, axis=0)
     sd = np.sqrt(shown.own_sd**2 + shown.time_sd**2 + digits_sd**2 + (gain_sd * one.value) ** 2 + severe + batch)
     with np.errstate(invalid="ignore"):

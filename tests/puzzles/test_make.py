@@ -67,7 +67,7 @@ def test_what_reads_alike_is_the_same_puzzle() -> None:
         (("--part", "Q_XX"), "--part: six-switch-bridge has no part 'Q_XX' that fails"),
         (("--leg", "R"), "--leg: six-switch-bridge has no leg 'R'"),
         (("--level", "6"), "--level: '6'; accepted: a level from 1 to 5"),
-        (("--plant", "fire"), "--plant: 'fire'; accepted: single, pair, nothing, setup"),
+        (("--plant", "fire"), "--plant: 'fire'; accepted: single, pair, pattern, nothing, setup"),
         (("--reach", "all"), "--reach: 'all'; accepted: terminals, gates, holds"),
         (("--count", "0"), "--count: 0; accepted: a whole number, 1 to"),
         (("--certain", "1"), "--certain: 1; accepted"),

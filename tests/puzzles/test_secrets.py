@@ -13,7 +13,8 @@ from bridge.board import load_board
 from bridge.meter import load_meter
 from bridge.puzzlefile import Key, parse_puzzle
 from bridge.puzzlepage import handout_html
-from tests.puzzles.class_set import FOLDER, shipped_keys
+from bridge.puzzleset import set_files
+from tests.puzzles.class_set import FOLDER, pattern_key, shipped_keys
 
 TOKEN = re.compile(rb"[A-Za-z0-9+/=_.:-]{4,}")
 SHORTEST_DIGEST = 8
@@ -47,11 +48,28 @@ def trainee_files() -> list[tuple[str, bytes]]:
 @pytest.mark.parametrize("key", shipped_keys(), ids=lambda key: str(key.puzzle.number))
 def test_no_answer_in_any_disguise(key: Key) -> None:
     """No part, mode, fault or seed stands in any file of the trainee in base64, hex, reversed or as a hash."""
+    leaks_nothing(key, trainee_files())
+
+
+def leaks_nothing(key: Key, files: list[tuple[str, bytes]]) -> None:
+    """Require that no secret of a key stands in any of some files."""
     hidden = set().union(*(disguises(word) for word in secrets(key)))
-    for name, content in trainee_files():
+    for name, content in files:
         words = {token.decode().casefold().strip("=.:-") for token in (*TOKEN.findall(content), name.encode())}
         pieces = {piece for word in words for piece in re.split(r"[.:/=-]", word)}
         assert not hidden & (words | pieces), name
+
+
+def test_no_answer_of_a_damage_pattern_in_any_disguise() -> None:
+    """Of three faults planted together nothing stands in the files that would be handed out, either."""
+    key = pattern_key()
+    handed_out = [
+        (name.rpartition("/")[2], text.encode())
+        for name, text in set_files([key]).items()
+        if name.startswith("trainee/")
+    ]
+    assert len(handed_out) == 3
+    leaks_nothing(key, handed_out)
 
 
 def test_the_search_finds_what_is_hidden() -> None:
