@@ -88,27 +88,28 @@ def rank(
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board
     memory = TableMemory() if memory is None else memory
-    stated, larger = _rank_in(known, meter, setup, readings, told, progress, memory)
+    stated, evidence = _rank_in(known, meter, setup, readings, told, progress, memory)
     # two faults at once are about as rare as something left connected
     fits = stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) < 2
     if fits and (setup.bus_volts != 0.0 or not any(map(falls, readings))):
         return stated
     # suspect the set-up before condemning a part, and before condemning several
-    beliefs = suspect_setup(board, meter, setup, readings, told, larger=larger, memory=memory)
+    beliefs = suspect_setup(board, meter, setup, readings, told, stated=evidence, memory=memory)
 
     def rank_as(state: SetupSuspicion, there: Setup) -> tuple[Ranking, float]:
         taken = state.taken(board, readings)
         return _rank_in(known, state.meter or meter, there, taken, told, progress, memory)
 
     ranked: dict[str, Ranking] = {}
-    by_itself = next(one.alone for one in beliefs if one.what == "as-stated")
+    as_stated = next(one for one in beliefs if one.what == "as-stated")
     unknown = next(one.alone for one in beliefs if one.what == "wrong-board")
     hopeful = (one for one in beliefs if one.setup is not None and one.alone > unknown - HOPELESS_NATS)
     rival = max(hopeful, key=lambda one: one.alone, default=None)
-    if rival is not None and rival.setup is not None and larger > RIVAL_NATS and rival.alone > by_itself + RIVAL_NATS:
+    pairs_tell = as_stated.weight > as_stated.alone + RIVAL_NATS
+    if rival is not None and rival.setup is not None and pairs_tell and rival.alone > as_stated.alone + RIVAL_NATS:
         # it makes more of one fault than the stated set-up does: then it is due the pairs too that the stated one has
-        ranked[rival.what], more = rank_as(rival, rival.setup)
-        beliefs = with_more_faults(beliefs, rival.what, more)
+        ranked[rival.what], evidence = rank_as(rival, rival.setup)
+        beliefs = with_more_faults(beliefs, rival.what, evidence)
     likeliest = beliefs[0]
     answer = stated
     if likeliest.setup is not None:
@@ -131,7 +132,7 @@ def _rank_in(
     progress: Progress | None,
     memory: TableMemory,
 ) -> tuple[Ranking, float]:
-    """Rank in one state of the bench; also return by how much more than one fault raises the log evidence."""
+    """Rank in one state of the bench; also return the log evidence of all that was ranked, priors included."""
     board = known.board
     space = memory.space(board, setup)
     space = dataclasses.replace(space, priors=space.priors.given(seen))
@@ -164,7 +165,6 @@ def _rank_in(
     grown = grow(table, models, survivors) if np.max(survivors.log_evidence) > hopeless else None
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
     beliefs = weigh(space, survivors, every, grown)
-    few = float(np.sum(beliefs.probability[(beliefs.faults >= 0).sum(axis=1) <= 1]))
     survivors = join(survivors, grown)
     _refit_leaders(table, models, survivors, beliefs)
     labels, rest = label_groups(survivors, beliefs)
@@ -183,7 +183,7 @@ def _rank_in(
         seen=tuple(str(one) for one in seen),
         odd_ones=find_odd_ones(table, models, readings),
     )
-    return ranking, -math.log(max(few, 1e-300))
+    return ranking, float(np.logaddexp.reduce(survivors.log_evidence))
 
 
 def _refit_leaders(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivors, beliefs: Beliefs) -> None:

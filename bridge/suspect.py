@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -66,9 +67,9 @@ class SetupSuspicion:
         Another meter than the stated one.
     held : tuple of Hold
         Gates that held charge.
-    alone, weight : float
-        ln of its prior times what the healthy board and every single fault in it make of the readings; the same once
-        larger sets and its other variants are counted.
+    log_prior, alone, weight : float
+        ln of its prior; of that times what the healthy board and every single fault in it make of the readings; the
+        same once larger sets and its other variants are counted.
     """
 
     what: str
@@ -77,6 +78,7 @@ class SetupSuspicion:
     swapped: bool = False
     meter: MeterProfile | None = None
     held: tuple[Hold, ...] = ()
+    log_prior: float = 0.0
     alone: float = 0.0
     weight: float = 0.0
 
@@ -113,7 +115,7 @@ def suspect_setup(
     readings: Sequence[Reading],
     seen: Sequence[Seen] = (),
     *,
-    larger: float = 0.0,
+    stated: float = -math.inf,
     memory: TableMemory | None = None,
 ) -> tuple[SetupSuspicion, ...]:
     """Return states of the bench that could explain the readings, most probable first; they sum to 1.
@@ -124,15 +126,15 @@ def suspect_setup(
         As for ranking.
     seen : sequence of Seen
         What was seen before any reading.
-    larger : float
-        By how much pairs and larger sets of faults raise the log evidence of the stated set-up.
+    stated : float
+        Log evidence of the stated set-up with pairs and larger sets of faults, at the drops that the board shows.
     memory : TableMemory, optional
         What earlier rankings of this board worked out, and this one will.
 
     Notes
     -----
-    Each state is weighed by the healthy board and every single fault in it; for the stated one, ``larger`` adds the
-    rest, so that damage too wide for one fault is not taken for a slip at the bench.
+    Each state is weighed by the healthy board and every single fault in it; the stated one by all that was ranked in
+    it, so that damage too wide for one fault is not taken for a slip at the bench.
     """
     memory = TableMemory() if memory is None else memory
     states = _states(board, meter, setup, _charge_shown(board, meter, setup, readings))
@@ -143,15 +145,19 @@ def suspect_setup(
         else:
             taken = state.taken(board, readings)
             evidence = _log_evidence(board, state.meter or meter, state.setup, taken, seen, memory)
-        alone.append(float(np.log(state.probability)) + evidence)
-        weights.append(alone[-1] + (larger if state.what == "as-stated" else 0.0))
+        log_prior = math.log(state.probability)
+        alone.append(log_prior + evidence)
+        weights.append(log_prior + max(evidence, stated if state.what == "as-stated" else evidence))
     likeliest: dict[str, SetupSuspicion] = {}
     for state, weight, by_itself in zip(states, weights, alone, strict=True):
         known = likeliest.get(state.what)
         if known is None:
-            likeliest[state.what] = dataclasses.replace(state, alone=by_itself, weight=weight)
+            log_prior = math.log(state.probability)
+            likeliest[state.what] = dataclasses.replace(state, log_prior=log_prior, alone=by_itself, weight=weight)
             continue
-        better = known if known.alone >= by_itself else dataclasses.replace(state, alone=by_itself)
+        better = known
+        if known.alone < by_itself:
+            better = dataclasses.replace(state, log_prior=math.log(state.probability), alone=by_itself)
         likeliest[state.what] = dataclasses.replace(better, weight=float(np.logaddexp(known.weight, weight)))
     likeliest["as-stated"] = dataclasses.replace(likeliest["as-stated"], setup=None)
     return _in_shares(list(likeliest.values()))
@@ -244,7 +250,7 @@ def _log_evidence(
     return peak + float(np.log(np.sum(np.exp(every - peak))))
 
 
-def with_more_faults(suspicions: Sequence[SetupSuspicion], what: str, more: float) -> tuple[SetupSuspicion, ...]:
+def with_more_faults(suspicions: Sequence[SetupSuspicion], what: str, evidence: float) -> tuple[SetupSuspicion, ...]:
     """Return states of the bench once pairs and larger sets were weighed in one of them too, most probable first.
 
     Parameters
@@ -253,11 +259,11 @@ def with_more_faults(suspicions: Sequence[SetupSuspicion], what: str, more: floa
         What :func:`suspect_setup` returned.
     what : str
         The state.
-    more : float
-        By how much pairs and larger sets of faults raise its log evidence.
+    evidence : float
+        Its log evidence with them, at the drops that the board then shows.
     """
     raised = [
-        dataclasses.replace(one, weight=float(np.logaddexp(one.weight, one.alone + more)))
+        dataclasses.replace(one, weight=max(one.weight, one.log_prior + evidence))
         for one in suspicions
         if one.what == what
     ]

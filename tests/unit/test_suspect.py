@@ -121,12 +121,16 @@ def test_another_meter_is_suspected_where_another_was_used(board: Board) -> None
 
 @pytest.mark.slow
 def test_wide_damage_is_no_slip_at_the_bench(board: Board) -> None:
-    """What pairs and larger sets add to the stated set-up counts for it: twenty nats move the odds by as much."""
+    """What pairs and larger sets make of the readings counts for the stated set-up: twenty nats move the odds by it."""
     taken = [exchange_leads(reading) for reading in readings_of(board, Setup(), "Q_VL:ce-short:0.4")]
-    plain = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken)}
-    larger = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken, larger=20.0)}
-    odds = [shares["as-stated"] / shares["leads-swapped"] for shares in (plain, larger)]
+    plain = suspect_setup(board, METER, Setup(), taken)
+    alone = next(one.alone - one.log_prior for one in plain if one.what == "as-stated")
+    larger = suspect_setup(board, METER, Setup(), taken, stated=alone + 20.0)
+    shares = [{one.what: one.probability for one in suspicions} for suspicions in (plain, larger)]
+    odds = [one["as-stated"] / one["leads-swapped"] for one in shares]
     assert odds[1] / odds[0] == pytest.approx(math.exp(20.0), rel=1e-6)
+    less = suspect_setup(board, METER, Setup(), taken, stated=alone - 20.0)
+    assert {one.what: one.weight for one in less} == {one.what: one.weight for one in plain}
 
 
 @pytest.mark.parametrize(
@@ -189,7 +193,7 @@ def test_more_faults_count_for_their_state(board: Board) -> None:
     least = suspicions[-1]
     behind = suspicions[0].weight - least.weight
     assert behind > 10.0
-    again = with_more_faults(suspicions, least.what, behind + 2.0)
+    again = with_more_faults(suspicions, least.what, suspicions[0].weight + 2.0 - least.log_prior)
     assert again[0].what == least.what
     assert again[0].probability / again[1].probability == pytest.approx(math.exp(2.0), rel=1e-3)
     assert sum(one.probability for one in again) == pytest.approx(1.0)
