@@ -212,6 +212,7 @@ def test_the_best_sequence_settles_what_can_be_settled() -> None:
     assert standing.rival <= WELL_OPEN
 
 
+@pytest.mark.slow
 def test_a_set_says_where_its_seed_is(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """A set made without a seed names the one it took, which stands in its key and in no file of the trainee."""
     done = command("puzzle", "make", "half-bridge-cooktop", "--plant", "nothing", "--out", str(tmp_path / "set"))

@@ -49,6 +49,7 @@ def test_spread_reaches_across(settled: str | None) -> None:
     assert resistor.own_sd[0] < 0.05 * resistor.value[0]
 
 
+@pytest.mark.slow
 def test_warm_rectifier_is_not_blamed() -> None:
     """An open precharge resistor on a warm board of low drops leads, and no set of leaking rectifier diodes does."""
     virtual = VirtualBoard(LOW_DROPS, METER, WARM, {"diode": 0.0, **{one.name: 0.0 for one in METER.ohms}})

@@ -99,7 +99,9 @@ CHARGING = {
 }
 
 
-@pytest.mark.parametrize("name", CHARGING)
+@pytest.mark.parametrize(
+    "name", [pytest.param(one, marks=pytest.mark.slow) if one == "motor-drive" else one for one in CHARGING]
+)
 def test_every_fault_climbs_as_long_as_the_transient(name: str) -> None:
     """At most one climbing display in fifty is further off than three of its own spreads, a tenth, or one range."""
     board, meter, setup = load_board(name), load_meter(), Setup()

@@ -131,6 +131,7 @@ def test_what_leaves_no_trace_follows_the_prior() -> None:
     assert checked
 
 
+@pytest.mark.slow
 def test_a_fuse_saves_the_other_switch() -> None:
     """Shorted switch, its gate resistor and the fuse: nothing indicts the other switch, and the three alone lead."""
     rows = (

@@ -155,6 +155,7 @@ class TestOpenGateResistor:
         """Any reading of half a megohm and more where 22 ohm should be condemns the gate resistor."""
         assert self.suspicion(f"GD_UL,G_UL,ohms,{shown}") > 0.8
 
+    @pytest.mark.slow
     def test_open_both_ways_is_no_bad_contact(self) -> None:
         """One OL may be a bad contact; OL both ways is more likely the resistor, of all parts."""
         assert self.suspicion("GD_UL,G_UL,ohms,22.1") < 0.01

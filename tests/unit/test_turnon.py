@@ -68,6 +68,7 @@ def test_low_threshold_is_no_fault(volts: float) -> None:
     assert ranking.fit.worst_reading is None
 
 
+@pytest.mark.slow
 def test_two_low_thresholds_beside_low_drops() -> None:
     """On a board of low drops, known from its other legs, two early channels are still no open diodes."""
     parts = dict(with_drops(BOARD, {"body diodes": -0.04}).parts)
