@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.advise import CERTAIN, NextReading
+from bridge.advise import CERTAIN, NextReading, Reach
 from bridge.board import Board
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.forecast import forecast
@@ -162,7 +162,7 @@ def _again_words(ranking: Ranking) -> str:
     return f"Take again first: {probing_words(reading.probing)}. As taken ({shown}) it does not fit the rest."
 
 
-def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
+def advice_page(ranking: Ranking, advice: Sequence[NextReading], beyond: Reach | None = None) -> Page:
     """Return the readings worth taking, the best one in words first.
 
     Parameters
@@ -171,6 +171,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
         What is known so far.
     advice : sequence of NextReading
         Readings worth taking, best first.
+    beyond : Reach, optional
+        What they are beyond, as nothing within it would tell more.
     """
     warning = ranking.caution
     if warning is not None and highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
@@ -183,6 +185,8 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading]) -> Page:
     if not advice:
         return page if again else [*page, NOTHING]
     best = advice[0]
+    if beyond is not None:
+        page.append(f"Within the reach of this session ({beyond.effort}) none would tell more.")
     if best.probing.lift:
         page.append(LIFTING.format(pin=best.probing.lift_text))
     settled = settled_words(ranking)

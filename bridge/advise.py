@@ -45,6 +45,7 @@ __all__ = [
     "before_any_reading",
     "probing_cost",
     "suggest_readings",
+    "suggest_within",
 ]
 
 Array = NDArray[np.float64]
@@ -206,6 +207,21 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
         useful = [reading for reading in useful if reading.probing.lift == useful[0].probing.lift]
     return tuple(useful[:most])
+
+
+def suggest_within(ranking: Ranking, most: int, reach: Reach) -> tuple[tuple[NextReading, ...], bool]:
+    """Return the readings that would tell most within reach, or where none would, beyond it, and whether they are.
+
+    Parameters
+    ----------
+    ranking, most, reach
+        As for :func:`suggest_readings`.
+    """
+    advice = suggest_readings(ranking, most, reach)
+    if advice or reach == ANYTHING:
+        return advice, False
+    beyond = suggest_readings(ranking, most)
+    return beyond, bool(beyond)
 
 
 def _shortlist(

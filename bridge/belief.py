@@ -21,9 +21,7 @@ Index = NDArray[np.intp]
 
 SAME_ERROR = 0.25
 LEAST_LEADER = 1e-4  # hypotheses less probable than this lead no group of their own
-TIE = (
-    1e-6  # share of the probability: of two halves the smaller resistance is shown, and not which rounding makes larger
-)
+TIE = 1e-6  # of the probability: between two equal halves rounding does not choose the resistance that is shown
 MOST_LEADERS = 60
 
 

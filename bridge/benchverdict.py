@@ -88,7 +88,7 @@ def nothing_helps_page(ranking: Ranking, reach: Reach) -> Page:
         f"No reading within reach ({reach.effort}) would tell more about what to replace: the best is worth "
         f"less than {ENOUGH_BITS:g} of a yes or no."
     ]
-    beyond = suggest_readings(ranking, 1, Reach(blocked=frozenset(), skipped=frozenset()))
+    beyond = suggest_readings(ranking, 1)
     if beyond:
         good = good_words(ranking.board, ranking.meter, ranking.given_setup, beyond[0])
         page += ["Beyond that one would.", *proposal_page(beyond[0], (), good)]

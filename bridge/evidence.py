@@ -21,12 +21,12 @@ from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, early_share, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
 from bridge.severities import CELL_EDGE_SD, cell_spread, displays_moved
-from bridge.spreads import BATCH_SPREAD_V
+from bridge.spreads import BATCH_SPREAD_V, PART_SPREADS
 from bridge.sums import log_mean, number_values
 from bridge.survivors import Survivors, integrate, mix
 from bridge.table import ReadingColumn, ReadingTable, solve_together
 
-__all__ = ["PART_SPREADS", "ScreenedSpace", "refine", "screen"]
+__all__ = ["ScreenedSpace", "refine", "screen"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -34,7 +34,6 @@ Mask = NDArray[np.bool_]
 Scores = NDArray[np.float32]
 
 GRID_V = np.linspace(-0.075, 0.075, 11)
-PART_SPREADS = {1.0: 0.8, 2.0: 0.2}  # parts stray as far as said, or twice; shares by common practice, no source
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 KEEP_NATS = 12.0

@@ -127,7 +127,7 @@ class ReadingModel:
     def expected_at_least(self) -> float:
         """Log probability below which the reading was not expected."""
         if math.isnan(self.value):
-            return 0.0 if self.kind != "number" else math.log(self.slip_density) + 2.0
+            return 0.0
         # a number caught on its way proves little: it is held against any number, not against its fellows
         moving = self.kind in ("climbing", "falling")
         return (self.unknown_board if moving else math.log(self.slip_density)) + 2.0

@@ -27,8 +27,8 @@ from bridge.puzzledraw import Wish, draw_bench, draw_plant, wished_faults
 from bridge.puzzlefile import BestStep, EffortEntry, Key, PlantedFault, ProofEntry, Puzzle, RealValues, SheetRow
 from bridge.puzzlelevel import Effort, Further, Step, measure_effort, reading_worths
 from bridge.puzzleopen import WELL_OPEN, Weighing
-from bridge.puzzlepattern import PART_OF_IT, PatternProver, draw_pattern, wished_patterns
-from bridge.puzzleproof import LEFT_OPEN, Proof, Rejected
+from bridge.puzzlepattern import PatternProver, draw_pattern, wished_patterns
+from bridge.puzzleproof import BY_THE_BENCH, LEFT_OPEN, PART_OF_IT, Proof, Rejected
 from bridge.puzzlerows import Rows, packages_of, rows_of_errors, rows_of_sets
 from bridge.puzzlesheet import REACHES, puzzle_probings
 from bridge.puzzlestory import TASK, tell_story
@@ -244,7 +244,7 @@ class PuzzleMaker:
         if error and others:
             raise Rejected("the error of the bench does not show")
         if damage and any(one.error for one in others):
-            raise Rejected("an error of the bench would explain it")
+            raise Rejected(BY_THE_BENCH)
         if damage and others:  # the likeliest of them tells enough; the proof asks all
             likeliest = max(others, key=lambda one: one.log_prior)
             if separable_in_place(self.board, self.meter, self.setup, [list(damage), list(likeliest.faults)]):

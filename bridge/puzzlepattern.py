@@ -28,7 +28,17 @@ from bridge.probing import Probing, Setup
 from bridge.puzzledraw import Wish
 from bridge.puzzlefit import AS_GOOD, best_misfits
 from bridge.puzzleopen import list_shares, stated_share
-from bridge.puzzleproof import CLOSE_NATS, MOST_NATS, Proof, Prover, Rejected, nearest_of
+from bridge.puzzleproof import (
+    BETTER,
+    BY_THE_BENCH,
+    CLOSE_NATS,
+    MOST_NATS,
+    PART_OF_IT,
+    Proof,
+    Prover,
+    Rejected,
+    nearest_of,
+)
 from bridge.puzzlerows import packages_of, rows_of_sets
 from bridge.rank import rank
 from bridge.ranking import Ranking
@@ -36,12 +46,11 @@ from bridge.readings import Reading
 from bridge.table import FaultSpace
 from bridge.virtualboard import Damage, draw_ohms
 
-__all__ = ["PART_OF_IT", "PatternProver", "Patterns", "draw_pattern", "wished_patterns"]
+__all__ = ["PatternProver", "Patterns", "draw_pattern", "wished_patterns"]
 
 LARGEST_SET = 4  # a trainee still tells what each of so many does to the readings
 AT_ONCE, TURNS = 10, 6  # sets drawn together, and how often, until one shows as a whole
 STEPS = 6  # of Gauss and Newton: what is left of a pattern has to make up for the rest
-PART_OF_IT = "a part of it explains the readings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +180,7 @@ class PatternProver(Prover):
         ohms = [tuple(math.nan if value is None else value for _, value in one) for one in every]
         whole, *parts = best_misfits(self.table, models, sets, ohms, STEPS).tolist()
         if not math.isfinite(whole):
-            raise Rejected("something else explains the readings better")
+            raise Rejected(BETTER)
         if min(parts) < whole + AS_GOOD:
             raise Rejected(PART_OF_IT)
 
@@ -179,13 +188,13 @@ class PatternProver(Prover):
         self, ranking: Ranking, damage: Damage, planted: tuple[int, ...], answers: list[frozenset[str]]
     ) -> Proof:
         if not stated_share(ranking):
-            raise Rejected("an error of the bench would explain it")
+            raise Rejected(BY_THE_BENCH)
         if not ranking.fit.ok:
             raise Rejected("the ranking does not explain the readings")
         evidence = self._evidence(ranking)
         truth = evidence.get(planted)
         if truth is None:
-            raise Rejected("something else explains the readings better")
+            raise Rejected(BETTER)
         for faults, log in sorted(evidence.items(), key=lambda item: -item[1]):
             if log > truth - CLOSE_NATS:
                 self._take_or_reject(faults, answers, damage)

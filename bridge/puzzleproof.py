@@ -39,7 +39,18 @@ from bridge.survivors import Survivors
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 from bridge.virtualboard import Damage
 
-__all__ = ["CLOSE_NATS", "LEFT_OPEN", "MOST_NATS", "Proof", "Prover", "Rejected", "nearest_of"]
+__all__ = [
+    "BETTER",
+    "BY_THE_BENCH",
+    "CLOSE_NATS",
+    "LEFT_OPEN",
+    "MOST_NATS",
+    "PART_OF_IT",
+    "Proof",
+    "Prover",
+    "Rejected",
+    "nearest_of",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -56,6 +67,9 @@ MOST_ANSWERS = 4
 FARTHEST = 6.0
 SAME_DIGITS = 2  # of a nat: what is alike to these is equally near
 LEFT_OPEN = "the sheet leaves another explanation open"
+PART_OF_IT = "a part of it explains the readings"
+BETTER = "something else explains the readings better"
+BY_THE_BENCH = "an error of the bench would explain it"
 
 
 class Rejected(Exception):
@@ -213,7 +227,7 @@ class Prover:
         singles = self._weigh(self.table, models, own)
         truth = singles.evidence.get(planted)
         if truth is None:
-            raise Rejected("something else explains the readings better")
+            raise Rejected(BETTER)
         if singles.evidence.get((), -math.inf) > truth - CLOSE_NATS:
             raise Rejected("nothing shows")
         self._judge(singles, truth, answers, damage)
@@ -289,7 +303,7 @@ class Prover:
         if any(answer <= packages for answer in answers):
             return
         if packages < answers[0]:
-            raise Rejected("a part of it explains the readings")
+            raise Rejected(PART_OF_IT)
         rival = [(self.space.faults[fault], None) for fault in faults]
         if separable_in_place(self.board, self.meter, self.setup, [list(damage), rival]):
             raise Rejected(LEFT_OPEN)
@@ -330,7 +344,7 @@ class Prover:
             alone = self._weigh(table, some, own).evidence
             here = alone.get(planted)
             if here is None:
-                raise Rejected("something else explains the readings better")
+                raise Rejected(BETTER)
             rivals = ~self.holds(answers) | own
             # a single fault may lead at these readings: the window reaches as far below the planted ones all the same
             keep_nats = WINDOW_NATS + max(alone.values()) - here

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
-from bridge.circuit import TEMPERATURE
 from bridge.likelihood import ReadingModel, by_ratio
 from bridge.spreads import BATCH_SPREAD_V
 from bridge.survivors import Survivors
@@ -64,7 +63,7 @@ def drops_shown(
     shift, covariance = shared_errors(loads[used], own[used], gap)
     steps = np.round(shift * [spread.get(batch, BATCH_SPREAD_V) for batch in table.batches] / STEP_V)
     steps[np.sqrt(np.diag(covariance)) > KNOWN_SHARE] = 0.0
-    steps[[batch == TEMPERATURE for batch in table.batches]] = 0.0  # not a property of the board
+    steps[-1] = 0.0  # the temperature is no property of the board
     return add_drops(
         (), tuple((batch, step * STEP_V) for batch, step in zip(table.batches, steps.tolist(), strict=True))
     )

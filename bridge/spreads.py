@@ -8,6 +8,7 @@ __all__ = [
     "MODULE_SPREAD_V",
     "OFF_SPREAD_DOWN",
     "OFF_SPREAD_UP",
+    "PART_SPREADS",
     "TEMPERATURE_SPREAD_C",
     "THRESHOLD_SPREAD_V",
 ]
@@ -22,3 +23,4 @@ TEMPERATURE_SPREAD_C = 5.0  # a workshop against the temperature stated; common 
 # ln: what an unpowered output stage passes is at most a few times what its board file says, and may be nothing at all;
 # common practice, no source
 OFF_SPREAD_DOWN, OFF_SPREAD_UP = 0.5, 3.0
+PART_SPREADS = {1.0: 0.8, 2.0: 0.2}  # parts stray as far as said here, or twice; shares by common practice, no source

@@ -40,7 +40,7 @@ def suggest(
     Counted is what it would tell about the parts to replace, for the effort it takes.
     """
     from bridge import advicepage, payload
-    from bridge.advise import Reach, suggest_readings
+    from bridge.advise import suggest_within
     from bridge.benchresume import session_reach
     from bridge.rank import rank as rank_faults
 
@@ -50,13 +50,7 @@ def suggest(
     good = load_reference(reference, known, taken)
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
     reach = session_reach(taken, known)
-    advice = suggest_readings(ranking, most, reach)
-    beyond = not advice and reach != Reach()
-    if beyond:
-        advice = suggest_readings(ranking, most)
+    advice, beyond = suggest_within(ranking, most, reach)
     if json:
         return payload.json_text(payload.advice_payload(advice))
-    page = advicepage.advice_page(ranking, advice)
-    if beyond and advice:
-        return [page[0], f"Within the reach of this session ({reach.effort}) none would tell more.", *page[1:]]
-    return page
+    return advicepage.advice_page(ranking, advice, reach if beyond else None)

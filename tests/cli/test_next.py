@@ -9,11 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from bridge.advicepage import expectation_table, good_words, help_words, trouble_words
-from bridge.advise import Expectation, NextReading
+from bridge.advicepage import CAUTION, advice_page, expectation_table, good_words, help_words, trouble_words
+from bridge.advise import Expectation, NextReading, Reach, suggest_readings, suggest_within
 from bridge.board import load_board
 from bridge.meter import load_meter
 from bridge.probing import Hold, Probing, Setup
+from bridge.rank import rank
+from bridge.readings import load_readings
 from tests.cli.sheets import FEW, write
 
 
@@ -152,3 +154,18 @@ def test_a_session_keeps_its_reach(tmp_path: Path) -> None:
     assert again["readings"]
     assert all(one["hold"] == "" for one in again["readings"])
     assert all((one["red"], one["black"], one["mode"]) != tuple(place.values())[:3] for one in again["readings"])
+
+
+def test_beyond_a_reach_is_said(tmp_path: Path) -> None:
+    """Where nothing within reach would tell more, what lies beyond is proposed, and said after the caution to be so."""
+    board = load_board("six-switch-bridge")
+    taken = load_readings(write(tmp_path, FEW), board)
+    ranking = rank(board, taken.meter, taken.setup, taken.readings)
+    covered = Reach("terminals", frozenset(board.main_terminals))
+    advice, beyond = suggest_within(ranking, 1, covered)
+    assert beyond
+    assert advice == suggest_readings(ranking, 1)
+    assert suggest_within(ranking, 1, Reach("gates")) == (suggest_readings(ranking, 1, Reach("gates")), False)
+    page = advice_page(ranking, advice, covered)
+    said = page.index("Within the reach of this session (terminals) none would tell more.")
+    assert page.index(CAUTION) < said < next(place for place, one in enumerate(page) if str(one).startswith("Next: "))

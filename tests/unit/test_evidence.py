@@ -11,13 +11,13 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from bridge.board import Board, load_board
-from bridge.evidence import PART_SPREADS, ScreenedSpace, refine, screen
+from bridge.evidence import ScreenedSpace, refine, screen
 from bridge.forecast import forecast
 from bridge.likelihood import ReadingModel, model_readings
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading, parse_readings
-from bridge.spreads import BATCH_SPREAD_V, DISCRETE_SPREAD_V, TEMPERATURE_SPREAD_C
+from bridge.spreads import BATCH_SPREAD_V, DISCRETE_SPREAD_V, PART_SPREADS, TEMPERATURE_SPREAD_C
 from bridge.survivors import Survivors
 from bridge.table import FaultSpace, build_space, build_table, table_of
 from tests.physics.benchboards import bare_bridge, diode, make_board, resistor
