@@ -42,6 +42,7 @@ NOTHING = (
 )
 HOLDING = (
     "A held gate is driven by a floating source of that voltage through 1 kohm: plus to the gate, minus to the emitter."
+    " Afterwards take it off and tie that gate to its emitter before a lead moves: a charged gate keeps its switch on."
 )
 
 

@@ -31,6 +31,7 @@ CAUTIONS = (
     "unless named with --connected.",
     "The supply isolated from mains, its current limit set before it is joined to P and N, plus to P.",
     "The gate drive stays without supply: a gate that is up now is a fault by itself.",
+    "Nobody touches the board, its heatsink or the supply's leads while it is fed; the voltmeter's tips alone.",
     "If the supply stays in its limit once the bus has charged, switch off and look for a short; do not turn it up.",
     "A good switch leaks a fraction of a microampere, which a 10 megohm voltmeter shows as volts; compare like places.",
     "Live work is for people trained and authorised for it; where local rules or the maker's manual ask for more, they "
@@ -161,6 +162,11 @@ def power_page(
         "10 M\N{GREEK CAPITAL LETTER OMEGA}, gate drive without supply."
     )
     blocks.append(FIRST)
+    if supply.amps > USUAL_A:
+        blocks.append(
+            f"{supply.amps:g} A can burn what {USUAL_A:g} A would have spared: begin with {USUAL_A:g} A, and raise the "
+            "limit only where bleeder and dividers alone keep the bus from charging."
+        )
     shown: list[tuple[float, tuple[str, ...]]] = []
     silent: list[tuple[str, Move]] = []
     for name, phrase, row in faults:

@@ -26,7 +26,15 @@ from bridge.probing import Probing
 from bridge.ranking import Ranking
 from bridge.readingplot import Compared, compare, departure, display_words, good_words, is_as_good, reading_plot
 from bridge.readings import Reading
-from bridge.render import CAUTION_AFTER, CAUTION_BEFORE, NEXT_STEP, percent, ranking_page, verdict_sentences
+from bridge.render import (
+    BUS_UNSTATED,
+    CAUTION_AFTER,
+    CAUTION_BEFORE,
+    NEXT_STEP,
+    percent,
+    ranking_page,
+    verdict_sentences,
+)
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.schematic import schematic_strips, schematic_svg
@@ -59,6 +67,8 @@ class Report:
         Of the readings that no good board gives, the one farthest from it.
     compared : tuple of Compared
         Each reading beside what was expected.
+    bus_stated : bool
+        Whether somebody said what charge the bus held; else that it was taken as empty comes before all else.
     """
 
     ranking: Ranking
@@ -67,15 +77,18 @@ class Report:
     is_next: bool
     telling: Probing | None
     compared: tuple[Compared, ...]
+    bus_stated: bool = True
 
 
-def make_report(ranking: Ranking) -> Report:
+def make_report(ranking: Ranking, *, bus_stated: bool = True) -> Report:
     """Work out what a report says.
 
     Parameters
     ----------
     ranking : Ranking
         What the readings say.
+    bus_stated : bool
+        Whether somebody said what charge the bus held.
     """
     charged = highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V
     advice = () if charged else tuple(suggest_readings(ranking, PROPOSED))
@@ -85,7 +98,7 @@ def make_report(ranking: Ranking) -> Report:
     telling = [one.reading.probing for one in odd]
     taken = next(iter([*telling, *(one.reading.probing for one in compared if one.good is not None)]), None)
     shown = advice[0].probing if advice else taken
-    return Report(ranking, advice, shown, bool(advice), telling[0] if telling else None, compared)
+    return Report(ranking, advice, shown, bool(advice), telling[0] if telling else None, compared, bus_stated)
 
 
 def _compared(ranking: Ranking) -> tuple[Compared, ...]:
@@ -254,7 +267,7 @@ def _why(report: Report) -> str:
     return f"{probing_words(report.telling)}. {why}"
 
 
-def _evidence(ranking: Ranking, verdict: Sequence[str], warning: str | None) -> Page:
+def _evidence(ranking: Ranking, verdict: Sequence[str], warning: str) -> Page:
     """Return what ``rank`` says beyond its verdict and its cautions."""
     said = (*verdict, NEXT_STEP, CAUTION_BEFORE, CAUTION_AFTER, *([warning] if warning else []))
     page: list[str | Table] = []
@@ -300,14 +313,14 @@ def report_html(report: Report) -> str:
         What it says.
     """
     ranking = report.ranking
-    warning = ranking.caution
+    warning = ranking.caution or ("" if report.bus_stated else BUS_UNSTATED)
     verdict = verdict_sentences(ranking)
     rows, short = _rows(report)
     return render(
         "report",
         board=ranking.board,
         verdict=verdict,
-        warning=warning or "",
+        warning=warning,
         wide=report_picture(report),
         narrow=report_picture(report, NARROW_SHEET),
         strips=report_strips(report),

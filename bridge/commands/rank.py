@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bridge.commands.taken import ReadingsName, load_reference, load_taken
+from bridge.commands.taken import ReadingsName, is_bus_stated, load_reference, load_taken
 from bridge.errors import InputError
 from bridge.layout import Page, terminal_columns
 from bridge.options import (
@@ -53,7 +53,6 @@ def rank(
     Every single fault and every pair of faults is weighed.
     """
     from bridge import payload, render
-    from bridge.charge import bus_was_measured
     from bridge.rank import rank as rank_faults
 
     listed = TOP if top is None else whole_number(top, "--top")
@@ -71,7 +70,7 @@ def rank(
         listed,
         every_row=top is not None,
         columns=terminal_columns(),
-        bus_stated=taken.is_journal or bench.bus_volts is not None or bus_was_measured(taken.readings),
+        bus_stated=is_bus_stated(taken, bench),
     )
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from bridge.commands.taken import ReadingsName, load_taken
+from bridge.commands.taken import ReadingsName, is_bus_stated, load_taken
 from bridge.errors import InputError
 from bridge.layout import Page
 from bridge.options import AsJson, BenchOptions, BoardName, SeenBefore, load_told, with_bench_options
@@ -48,7 +48,8 @@ def report(
             check_target(path, (readings, board, bench.meter))
     known = load_told(board, silent=json, pairs=True)
     taken = load_taken(readings, known, bench)
-    made = reportpage.make_report(rank(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen))
+    ranking = rank(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen)
+    made = reportpage.make_report(ranking, bus_stated=is_bus_stated(taken, bench))
     written = []
     for path, compose in ((output, reportpage.report_html), (picture, reportpage.report_picture)):
         if path is not None:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from bridge.options import BenchOptions
     from bridge.readings import Reading, ReadingSet
 
-__all__ = ["ReadingsName", "load_reference", "load_taken"]
+__all__ = ["ReadingsName", "is_bus_stated", "load_reference", "load_taken"]
 
 ReadingsName = Annotated[
     str,
@@ -45,3 +45,10 @@ def load_reference(source: str | None, board: Board, taken: ReadingSet) -> tuple
     readings = parse_readings(read_file(source), source, board, taken.meter, taken.setup).readings
     need_not_too_many(readings, source)
     return readings
+
+
+def is_bus_stated(taken: ReadingSet, bench: BenchOptions) -> bool:
+    """Return whether somebody said what charge the bus held: in a session, as an option, or with the readings."""
+    from bridge.charge import bus_was_measured
+
+    return taken.is_journal or bench.bus_volts is not None or bus_was_measured(taken.readings)

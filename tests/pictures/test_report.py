@@ -18,6 +18,7 @@ from bridge.payload import json_text
 from bridge.probing import Probing
 from bridge.readingplot import compare, departure, good_words, is_as_good, reading_plot
 from bridge.readings import Reading
+from bridge.render import BUS_UNSTATED
 from bridge.reportpage import make_report, report_html, report_payload, report_picture
 from tests.cli.sheets import SHORTED_LOW_SWITCH, write
 from tests.conftest import Outcome
@@ -287,3 +288,19 @@ def test_the_farther_from_good_the_more_a_reading_tells() -> None:
     meter = load_meter()
     far = [departure(compare(taken(str(v), v), GOOD, BAND), meter) for v in (0.0, 0.33, 0.42)]
     assert far[0] > far[1] > far[2] == 0.0
+
+
+def test_a_bus_nobody_measured_comes_first() -> None:
+    """The page that goes to the bench begins with what nobody has said: that the bus was measured and empty."""
+    ranking = six_switch()
+    page = report_html(make_report(ranking, bus_stated=False))
+    assert page.index(BUS_UNSTATED) < page.index("<h1>")
+    assert BUS_UNSTATED not in report_html(make_report(ranking))
+
+
+def test_the_command_says_so_unless_it_was_measured(command: Callable[..., Outcome], tmp_path: Path) -> None:
+    """Told from the sheet: with a word that the bus was empty the page takes nothing for granted."""
+    sheet = write(tmp_path, SHORTED_LOW_SWITCH)
+    for options, unstated in (((), True), (("--bus-volts", "0"), False)):
+        assert command("report", "six-switch-bridge", sheet, "-o", str(tmp_path / "r.html"), *options).status == 0
+        assert (BUS_UNSTATED in (tmp_path / "r.html").read_text(encoding="utf-8")) is unstated

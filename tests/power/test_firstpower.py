@@ -19,6 +19,7 @@ from bridge.makesafe import safe_points
 from bridge.meter import load_meter
 from bridge.powerrank import rank_power
 from bridge.powerrows import last_digit, single_faults
+from bridge.powerwords import power_page
 from bridge.probing import Setup
 from bridge.readings import Reading, parse_reading
 from tests.conftest import Outcome
@@ -388,3 +389,14 @@ def test_every_capacitor_that_keeps_charge_is_measured_afterwards(command: Calla
     plain = " ".join(command("power-up", "six-switch-bridge").out.split())
     assert "measure P to N, and discharge through a resistor" in plain
     assert "in series" not in plain
+
+
+def test_a_raised_limit_is_cautioned() -> None:
+    """A limit beyond the usual one says what it may burn, the usual one does not; hands stay off in both."""
+    board = load_board("six-switch-bridge")
+    usual, raised = (
+        " ".join(str(block) for block in power_page(board, Setup(), BenchSupply(24.0, amps))) for amps in (0.1, 2.0)
+    )
+    assert "2 A can burn what 0.1 A would have spared" in raised
+    assert "can burn" not in usual
+    assert all("Nobody touches the board" in page for page in (usual, raised))
