@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from bridge.advise import CERTAIN, NextReading, Reach
 from bridge.board import Board
 from bridge.charge import EMPTY_V, highest_charge
-from bridge.forecast import forecast
+from bridge.crowd import forecast_crowd
 from bridge.groupwords import packages_in_words
 from bridge.layout import Column, Page, Table
 from bridge.meterprofile import MeterProfile
 from bridge.penslips import pen_slips
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
-from bridge.repair import replace_lists, suspect_packages
+from bridge.repair import suspect_packages
 from bridge.stoprule import asks_again, same_place
 from bridge.units import percent
 
@@ -124,7 +124,8 @@ def good_words(board: Board, meter: MeterProfile, setup: Setup, advice: NextRead
     advice : NextReading
         The proposed reading.
     """
-    state = forecast(board, meter, setup, [advice.probing])[0].state
+    ((shown,),) = forecast_crowd(board, meter, setup, [advice.probing], [()])
+    state = shown.state
     moving = state if state in ("climbing", "falling") else ""
     if advice.good:
         return f"A good board reads {advice.good} there{moving and f', {moving}'}."
@@ -141,7 +142,7 @@ def settled_words(ranking: Ranking) -> str:
     ranking : Ranking
         What is known so far.
     """
-    lists = replace_lists(ranking)
+    lists = ranking.replace_lists
     sure = {package: share for package, share in suspect_packages(lists).items() if share >= CERTAIN}
     leader, probability = next(iter(lists.items()), (frozenset(), 1.0))
     if not sure or set(sure) != set(leader) or probability >= CERTAIN:

@@ -11,15 +11,16 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board, Part
-from bridge.boarddisplays import displays_of
+from bridge.boarddisplays import DisplayMemory
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
 from bridge.faults import Fault, list_faults
@@ -54,6 +55,8 @@ CONSIDERED = 150  # hypotheses looked at, the most probable first, and the last 
 LEADERS = STAND_INS = 16  # of them by themselves, and so many that stand for the rest, for a first look at all readings
 SHORTLIST = 20  # readings of the first look that all hypotheses are looked at for
 LIFT_SUSPECTS = 8
+HASHES = 2**32
+OHMS_DIGITS = 2  # of a fitted resistance: half a digit is less than a resistor's tolerance
 FOLLOWED = 24  # hypotheses whose further readings are followed
 CERTAIN = 0.95  # how probable a list must be to be acted on; further readings are followed to there
 ENOUGH_BITS = 0.02  # below this no reading in place is worth the trouble, and lifting a pin is considered
@@ -161,7 +164,9 @@ def probing_cost(board: Board, probing: Probing) -> float:
     return cost
 
 
-def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -> tuple[NextReading, ...]:
+def suggest_readings(
+    ranking: Ranking, most: int = 5, reach: Reach = ANYTHING, memory: DisplayMemory | None = None
+) -> tuple[NextReading, ...]:
     """Return the readings that would tell most per effort, best first; empty if nothing would.
 
     Parameters
@@ -172,6 +177,8 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         Number of readings at the most.
     reach : Reach
         What can be reached.
+    memory : DisplayMemory, optional
+        What was worked out for earlier readings on this bench.
 
     Notes
     -----
@@ -181,21 +188,22 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
     """
     if highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return ()  # nothing is read in diode or ohms mode on a charged board
-    board, meter, setup = ranking.board, ranking.meter, ranking.given_setup
+    board = ranking.board
+    bench = _Bench(board, ranking.meter, ranking.given_setup, DisplayMemory() if memory is None else memory)
     candidates = _stand_ins(ranking.candidates, CONSIDERED - STAND_INS)
     # a reading that does not fit may well be taken again; with a lead lifted, or with something connected that is
     # off the board again, it was another reading
     taken = {
         dataclasses.replace(reading.probing, range_name=None)
         for number, reading in enumerate(ranking.readings)
-        if number != ranking.fit.worst_reading and reading.connected <= setup.connected
+        if number != ranking.fit.worst_reading and reading.connected <= ranking.given_setup.connected
     }
     in_place = [
         probing for probing in reachable_probings(board) if probing not in taken and reach.allows(board, probing)
     ]
     enough = _enough_bits(board, candidates)
-    in_place = _shortlist(board, meter, setup, candidates, in_place, max(SHORTLIST, 2 * most))
-    found, outcomes = _worth(board, meter, setup, candidates, in_place)
+    in_place = _shortlist(bench, candidates, in_place, max(SHORTLIST, 2 * most))
+    found, outcomes = _worth(bench, candidates, in_place)
     useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
     if len(useful) > 1:
         useful = _least_to_do_first(board, candidates, useful, dict(zip(found, outcomes, strict=True)))
@@ -203,7 +211,7 @@ def suggest_readings(ranking: Ranking, most: int = 5, reach: Reach = ANYTHING) -
         lifting = [
             probing for probing in _lifting_probings(ranking) if probing not in taken and reach.allows(board, probing)
         ]
-        found, _ = _worth(board, meter, setup, candidates, lifting)
+        found, _ = _worth(bench, candidates, lifting)
         useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
         useful = [reading for reading in useful if reading.probing.lift == useful[0].probing.lift]
     return tuple(useful[:most])
@@ -224,34 +232,52 @@ def suggest_within(ranking: Ranking, most: int, reach: Reach) -> tuple[tuple[Nex
     return beyond, bool(beyond)
 
 
-def _shortlist(
-    board: Board,
-    meter: MeterProfile,
-    setup: Setup,
-    candidates: Sequence[Candidate],
-    probings: Sequence[Probing],
-    most: int,
-) -> list[Probing]:
+@dataclass(frozen=True, slots=True)
+class _Bench:
+    board: Board
+    meter: MeterProfile
+    setup: Setup
+    memory: DisplayMemory
+
+
+def _shortlist(bench: _Bench, candidates: Sequence[Candidate], probings: Sequence[Probing], most: int) -> list[Probing]:
     """Return the readings that look best per effort to a sample of the hypotheses; most of all tell next to nothing."""
     if len(probings) <= most:
         return list(probings)
-    found, _ = _worth(board, meter, setup, _stand_ins(candidates, LEADERS), probings)
+    found, _ = _worth(bench, _stand_ins(candidates, LEADERS), probings)
     return [reading.probing for reading in sorted(found, key=_by_worth)[:most]]
 
 
 def _stand_ins(candidates: Sequence[Candidate], leaders: int) -> list[Candidate]:
-    """Return the leaders as they are, and of the others a sample at even steps of probability that stands for them."""
+    """Return the leaders as they are, and of the others a sample that stands for them.
+
+    Each has a number of its own for good, so that most of a sample is in the next reading's, too; weights are as in
+    Duffield, Lund & Thorup, J. ACM 54 (2007) 32 (priority sampling).
+    """
     others = candidates[leaders:]
     if len(others) <= STAND_INS:
         return list(candidates)
-    total = np.cumsum([candidate.probability for candidate in others])
-    places = np.searchsorted(total, (np.arange(STAND_INS) + 0.5) / STAND_INS * total[-1])
-    share = float(total[-1]) / STAND_INS
+    weight = np.array([candidate.probability for candidate in others])
+    priority = weight / np.array([_number_for_good(candidate) for candidate in others])
+    places = np.argsort(-priority, kind="stable")[: STAND_INS + 1]
+    stands_for = np.maximum(weight[places[:-1]], priority[places[-1]])
+    stands_for *= np.sum(weight) / np.sum(stands_for)
     sample = [
-        dataclasses.replace(others[place], probability=count * share)
-        for place, count in Counter(np.minimum(places, len(others) - 1).tolist()).items()
+        dataclasses.replace(others[place], probability=share)
+        for place, share in zip(places[:-1].tolist(), stands_for.tolist(), strict=True)
     ]
     return [*candidates[:leaders], *sample]
+
+
+def _number_for_good(candidate: Candidate) -> float:
+    """Return a number above 0 and up to 1, the same in every process, from the names of a candidate's faults."""
+    total = sum(_number_of_fault(guess.part, guess.mode) for guess in candidate.faults)
+    return (total % HASHES + 1) / HASHES
+
+
+@cache
+def _number_of_fault(part: str, mode: str) -> int:
+    return crc32(f"{part}:{mode}".encode())
 
 
 def _least_to_do_first(
@@ -364,21 +390,22 @@ def _places_around(board: Board, part: Part) -> list[tuple[str, str]]:
 
 
 def _worth(
-    board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate], probings: Sequence[Probing]
+    bench: _Bench, candidates: Sequence[Candidate], probings: Sequence[Probing]
 ) -> tuple[list[NextReading], list[NDArray[np.intp]]]:
     """Return every probing with its expected information, and the outcome of each under each candidate."""
     weight = np.array([candidate.probability for candidate in candidates])
     weight = weight / np.sum(weight)
+    board = bench.board
     targets = [candidate.packages(board) for candidate in candidates]
     number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
     target = np.array([number[one] for one in targets], dtype=np.intp)
+    sets = [*(_damage(one) for one in candidates), ()]  # the good board last
     names = list(number)
     result: list[NextReading] = []
     outcomes: list[NDArray[np.intp]] = []
     for lifted in dict.fromkeys(probing.lift for probing in probings):
         group = [probing for probing in probings if probing.lift == lifted]
-        sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in candidates]
-        shown = displays_of(board, meter, setup, [*sets, ()], group, lifted)  # the good board last
+        shown = bench.memory.displays_of(board, bench.meter, bench.setup, sets, group)
         for row, probing in enumerate(group):
             if np.isnan(shown.value[row]).any():
                 continue  # what it would tell is not known
@@ -389,6 +416,14 @@ def _worth(
             reading = _one_reading(board, probing, (display, unit), outcome, weight, target, names)
             result.append(dataclasses.replace(reading, good=_about(float(shown.value[row, -1]), unit)))
     return result, outcomes
+
+
+def _damage(candidate: Candidate) -> tuple[tuple[Fault, float | None], ...]:
+    """Return a candidate's faults, their resistances rounded: they are fitted anew later."""
+    return tuple(
+        (Fault(guess.part, guess.mode), None if guess.ohms is None else float(f"{guess.ohms:.{OHMS_DIGITS}g}"))
+        for guess in candidate.faults
+    )
 
 
 def _one_reading(

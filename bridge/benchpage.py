@@ -17,7 +17,7 @@ from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.render import SETUP_WORDS, part_in_package, percent
-from bridge.repair import package_words, replace_lists
+from bridge.repair import package_words
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
 from bridge.worksheet import expected_words, make_worksheet
@@ -101,7 +101,7 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
         )
     page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     rows: list[tuple[str, ...]] = []
-    lists = replace_lists(ranking)
+    lists = ranking.replace_lists
     for packages, probability in list(lists.items())[:LISTS_SHOWN]:
         if rows and probability < WORTH_SHOWING:
             break

@@ -30,6 +30,7 @@ from bridge.benchsetup import Briefing, Charged, SetupTalk, refuse_charge
 from bridge.benchverdict import nothing_helps_page, settled_page, verdict_page
 from bridge.benchwhy import again_words, paths_page
 from bridge.board import Board
+from bridge.boarddisplays import DisplayMemory
 from bridge.errors import InputError
 from bridge.faults import Fault, parse_fault
 from bridge.journal import (
@@ -145,6 +146,7 @@ class BenchSession:
         self._goes_on = True  # whether what the readings mean is said once the questions are answered
         self._ranking: Ranking | None = None
         self._memory = TableMemory()  # one more reading costs one column
+        self._displays = DisplayMemory()  # what lasts from reading to reading
         self._advice: NextReading | None = None
         self._pending: list[Reading] = []  # typed, asked about, not taken yet
         self._slips: list[str | None] = []  # what was asked about each of them as a slip of the pen
@@ -542,7 +544,7 @@ class BenchSession:
         if again is not None and again not in self._reach.skipped and (asks_again(ranking) or not ranking.fit.ok):
             self._advice = NextReading(again, 0.0, 1.0, ())
         else:
-            advice = suggest_readings(ranking, 1, self._reach)
+            advice = suggest_readings(ranking, 1, self._reach, self._displays)
             if not advice:
                 return self._conclude(page, nothing_helps_page(ranking, self._reach))
             self._advice = advice[0]

@@ -8,7 +8,7 @@ from bridge.benchpage import package_title, proposal_page
 from bridge.layout import Page, Table
 from bridge.ranking import Ranking
 from bridge.render import percent
-from bridge.repair import repair_list, replace_lists
+from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule, asks_again
 
@@ -83,7 +83,7 @@ def nothing_helps_page(ranking: Ranking, reach: Reach) -> Page:
     reach : Reach
         What can be reached.
     """
-    lists = list(replace_lists(ranking).items())
+    lists = list(ranking.replace_lists.items())
     page: list[str | Table] = [
         f"No reading within reach ({reach.effort}) would tell more about what to replace: the best is worth "
         f"less than {ENOUGH_BITS:g} of a yes or no."

@@ -21,14 +21,16 @@ from bridge.shots import plan_shots
 from bridge.spreads import BATCH_SPREAD_V
 from bridge.variants import ChangeClasses
 
-__all__ = ["MOVING_SHARE", "ROUGHLY", "BoardDisplays", "displays_of"]
+__all__ = ["MOVING_SHARE", "ROUGHLY", "BoardDisplays", "DisplayMemory", "displays_of"]
 
 Array = NDArray[np.float64]
+Damage = tuple[tuple[Fault, float | None], ...]
 
 LEAST_VOLTS = 0.005  # a digit or two, and the leads
 LEAST_SHARE = 0.01
 WIDEST_SHARE = 1.0  # what strays by more, the megohm of an unpowered driver, strays upwards: it is no less than this
 LEAST_OHMS = 0.3  # the leads
+MOST_REMEMBERED = 1_000_000  # displays, each of some 200 bytes
 MOVING_SHARE = 0.05
 ROUGHLY = 0.2  # share of a climbing resistance that it may be off by
 
@@ -136,3 +138,65 @@ def displays_of(
         own_sd[row] = np.where(here, own, own_sd[row])
         batch_load[:, row] = np.where(here, load * BATCH_SPREAD_V, batch_load[:, row])
     return BoardDisplays(value, own_sd, batch_load, tuple(units))
+
+
+class DisplayMemory:
+    """Displays that were worked out before, of one board on one bench: most hypotheses last from reading to reading."""
+
+    def __init__(self) -> None:
+        self._bench: tuple[Board, MeterProfile, Setup] | None = None
+        self._forget()
+
+    def _forget(self) -> None:
+        self._numbers: dict[object, int] = {}
+        self._known: dict[tuple[int, int], Array] = {}
+        self._units: dict[int, str] = {}
+
+    def displays_of(
+        self,
+        board: Board,
+        meter: MeterProfile,
+        setup: Setup,
+        fault_sets: Sequence[Damage],
+        probings: Sequence[Probing],
+    ) -> BoardDisplays:
+        """Return what :func:`displays_of` does for placements with the same pins lifted, solving only what is new.
+
+        Parameters
+        ----------
+        board, meter, setup, fault_sets, probings
+            As for :func:`displays_of`; another bench than the time before makes all be forgotten.
+        """
+        bench = (board, meter, setup)
+        same = (
+            self._bench is not None and board is self._bench[0] and meter is self._bench[1] and setup == self._bench[2]
+        )
+        if not same or len(self._known) > MOST_REMEMBERED:
+            self._bench = bench
+            self._forget()
+        sets = [self._number(one) for one in fault_sets]
+        places = [self._number(one) for one in probings]
+        missing = np.array([[(place, one) not in self._known for one in sets] for place in places]).reshape(
+            len(places), len(sets)
+        )
+        # placements that are new for most boards, then boards that are new
+        often = missing.sum(axis=1) > 0.5 * np.count_nonzero(missing.any(axis=0))
+        for some in (often, ~often):
+            rows = np.flatnonzero(some & missing.any(axis=1)).tolist()
+            columns = np.flatnonzero(missing[rows].any(axis=0)).tolist()
+            if not rows:
+                continue
+            new = displays_of(
+                *bench, [fault_sets[column] for column in columns], [probings[row] for row in rows], probings[0].lift
+            )
+            every = np.concatenate([[new.value, new.own_sd], new.batch_load])
+            for row, at in enumerate(rows):
+                self._units[places[at]] = new.units[row]
+                for column, of in enumerate(columns):
+                    self._known[places[at], sets[of]] = every[:, row, column].copy()
+        found = np.array([[self._known[place, one] for one in sets] for place in places])  # places x sets x what
+        found = np.moveaxis(found, -1, 0)
+        return BoardDisplays(found[0], found[1], found[2:], tuple(self._units[place] for place in places))
+
+    def _number(self, what: object) -> int:
+        return self._numbers.setdefault(what, len(self._numbers))

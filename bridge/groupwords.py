@@ -108,7 +108,7 @@ def bad_words(ranking: Ranking, bad: Mapping[str, float], *, doubted: bool) -> l
         what = "replace both"
         if doubted:
             what = "suspect both, but do not replace yet"
-        elif ranking.groups[0].separable_in_place:
+        elif ranking.separable_in_place(ranking.groups[0]):
             what = "take a further reading that tells them apart, or replace both"
         said.append(f"One of {one_of} is bad, perhaps both; these readings cannot tell which: {what}.")
     return said
@@ -160,11 +160,12 @@ def group_words(ranking: Ranking, group: Group) -> str:
     told = f"These readings cannot tell {' from '.join(named[:2])}"
     told += f", nor from {' or '.join(named[2:])}" if len(named) > 2 else ""
     some = "nothing in place can" if group.size == 2 else "not all of them can be told apart in place"
-    apart = "a further reading in place can" if group.separable_in_place else some
-    return f"{told}; {apart}: {_what_to_do(board, group, members)}"
+    separable = ranking.separable_in_place(group)
+    apart = "a further reading in place can" if separable else some
+    return f"{told}; {apart}: {_what_to_do(board, group, members, separable)}"
 
 
-def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str:
+def _what_to_do(board: Board, group: Group, members: Sequence[Candidate], separable: bool) -> str:
     """Return what to replace: what is bad under nearly all members first, then what may be."""
     if not group.replace:
         return "nothing need be replaced"
@@ -176,7 +177,7 @@ def _what_to_do(board: Board, group: Group, members: Sequence[Candidate]) -> str
             held[package] += one.probability
     certain = tuple(name for name in group.replace if held[name] >= REPLACE_SHARE * group.probability)
     open_ones = tuple(name for name in group.replace if name not in certain)
-    way = "take it before you replace" if group.separable_in_place else TEST_FIRST
+    way = "take it before you replace" if separable else TEST_FIRST
     if not open_ones:
         return f"the same parts either way, replace {packages_in_words(certain)}"
     if not certain:

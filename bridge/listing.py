@@ -5,28 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bridge.board import Board
-from bridge.faults import Fault
 from bridge.groups import smallest_replacement
-from bridge.meter import MeterProfile
-from bridge.probing import Setup
 from bridge.ranking import Candidate, Group, PartSuspicion
-from bridge.separate import separable_in_place
 
 __all__ = ["list_groups", "suspect_parts"]
 
-WORTH_SEPARATING = 0.02  # a group less probable is not asked whether a reading in place would split it
-SEPARATE_MOST = 12
 
-
-def list_groups(
-    board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate], rest: int
-) -> tuple[Group, ...]:
+def list_groups(board: Board, candidates: Sequence[Candidate], rest: int) -> tuple[Group, ...]:
     """Return the groups that candidates belong to, in the order of their numbers.
 
     Parameters
     ----------
-    board, meter, setup
-        The bench: what could be read on it in place.
+    board : Board
+        The board.
     candidates : sequence of Candidate
         All of them, the most probable first.
     rest : int
@@ -39,20 +30,11 @@ def list_groups(
     for group in sorted(members):
         mine = members[group]
         some = [candidates[member] for member in mine]
-        probability = sum(candidate.probability for candidate in some)
-        separable = True
-        if group != rest and probability >= WORTH_SEPARATING:
-            listed = [
-                [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]
-                for candidate in some[:SEPARATE_MOST]
-            ]
-            separable = separable_in_place(board, meter, setup, listed)
         groups.append(
             Group(
                 id=group,
-                probability=probability,
+                probability=sum(candidate.probability for candidate in some),
                 size=len(mine),
-                separable_in_place=separable,
                 members=tuple(mine),
                 replace=smallest_replacement([(one.packages(board), one.probability) for one in some]),
                 rest=group == rest,

@@ -192,7 +192,7 @@ def _group(ranking: Ranking, group: Group, listed: int) -> Payload:
         "id": group.id,
         "probability": group.probability,
         "size": group.size,
-        "separable_in_place": group.separable_in_place,
+        "separable_in_place": ranking.separable_in_place(group),
         "members": [member for member in group.members if member < listed],
         "replace": list(group.replace),
         "words": group_words(ranking, group),

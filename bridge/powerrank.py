@@ -181,7 +181,7 @@ def rank_power(
         readings=tuple(readings),
         fit=_judge(rows, int(best[0]), readings, (read, own), column),
         candidates=candidates,
-        groups=list_groups(board, meter, setup, candidates, rest),
+        groups=list_groups(board, candidates, rest),
         parts=suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         supply=supply,

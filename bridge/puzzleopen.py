@@ -27,7 +27,6 @@ from bridge.puzzlesheet import puzzle_probings
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.repair import replace_lists
 from bridge.table import TableMemory
 from bridge.virtualboard import Damage
 
@@ -122,7 +121,7 @@ def list_shares(ranking: Ranking) -> dict[frozenset[str], float]:
     shares = {frozenset((f"<{one.what}>",)): one.probability for one in ranking.setup if one.what != "as-stated"}
     stated = stated_share(ranking)
     if stated:
-        shares |= {packages: stated * share for packages, share in replace_lists(ranking).items()}
+        shares |= {packages: stated * share for packages, share in ranking.replace_lists.items()}
     return dict(sorted(shares.items(), key=lambda item: (-item[1], sorted(item[0]))))
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -177,7 +177,7 @@ def _rank_in(
         readings=tuple(readings),
         fit=judge_fit(readings, survivors),
         candidates=candidates,
-        groups=list_groups(board, meter, setup, candidates, int(ids[rest])),
+        groups=list_groups(board, candidates, int(ids[rest])),
         parts=suspect_parts(board, candidates),
         setup=(SetupBelief("as-stated", 1.0),),
         seen=tuple(str(one) for one in seen),
@@ -199,24 +199,22 @@ def _refit_leaders(table: ReadingTable, models: Sequence[ReadingModel], survivor
 
 def _list_candidates(space: FaultSpace, beliefs: Beliefs, groups: Index) -> tuple[Candidate, ...]:
     names = [(fault.part, fault.mode) for fault in space.faults]
+
+    @cache
+    def guess(fault: int, ohms: float | None) -> FaultGuess:
+        return FaultGuess(names[fault][0], names[fault][1], ohms)
+
+    ohms = np.where(np.isnan(beliefs.ohms), None, beliefs.ohms)  # type: ignore[call-overload]
     rows = zip(
-        beliefs.faults.tolist(),
-        beliefs.ohms.tolist(),  # plain numbers: tens of thousands of them are touched one by one
+        beliefs.faults.tolist(),  # plain numbers: tens of thousands of them are touched one by one
+        ohms.tolist(),
         beliefs.probability.tolist(),
         groups.tolist(),
         strict=True,
     )
     return tuple(
-        Candidate(
-            tuple(
-                FaultGuess(names[fault][0], names[fault][1], None if math.isnan(value) else value)
-                for fault, value in zip(faults, ohms, strict=True)
-                if fault >= 0
-            ),
-            probability,
-            group,
-        )
-        for faults, ohms, probability, group in rows
+        Candidate(tuple([guess(*one) for one in zip(faults, values, strict=True) if one[0] >= 0]), probability, group)
+        for faults, values, probability, group in rows
     )
 
 

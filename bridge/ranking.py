@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from bridge.board import Board
@@ -15,6 +15,7 @@ from bridge.forecast import Forecast, forecast_each
 from bridge.meter import MeterProfile
 from bridge.probing import Hold, Probing, Setup
 from bridge.readings import Reading
+from bridge.separate import separable_in_place
 
 __all__ = [
     "Candidate",
@@ -29,6 +30,8 @@ __all__ = [
 ]
 
 FOLLOWED = 20  # candidates whose charging displays are followed in time
+WORTH_SEPARATING = 0.02  # a group less probable is not asked whether a reading in place would split it
+SEPARATE_MOST = 12
 
 
 def really_taken(board: Board, probing: Probing, *, swapped: bool, held: tuple[Hold, ...]) -> Probing:
@@ -75,7 +78,7 @@ class Candidate:
 
     def packages(self, board: Board) -> frozenset[str]:
         """Return the packages of a board that hold its faults."""
-        return frozenset(board.parts[guess.part].package for guess in self.faults)
+        return frozenset([board.parts[guess.part].package for guess in self.faults])
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +93,6 @@ class Group:
         Of all its members, listed or not [1].
     size : int
         Number of all its members.
-    separable_in_place : bool
-        Whether some reading in place would tell every member from the leader.
     members : tuple of int
         Candidates in the listing that belong to it.
     replace : tuple of str
@@ -103,7 +104,6 @@ class Group:
     id: int
     probability: float
     size: int
-    separable_in_place: bool
     members: tuple[int, ...]
     replace: tuple[str, ...]
     rest: bool = False
@@ -192,6 +192,8 @@ class Ranking:
         What was seen before any reading, as the table calls it.
     odd_ones : tuple of OddOne
         Readings that differ from those at like places, the clearest first.
+    told_apart : dict of int to bool
+        Groups that were asked before whether a reading in place would tell their members apart.
     """
 
     board: Board
@@ -207,6 +209,7 @@ class Ranking:
     held: tuple[Hold, ...] = ()
     seen: tuple[str, ...] = ()
     odd_ones: tuple[OddOne, ...] = ()
+    told_apart: dict[int, bool] = field(default_factory=dict)
 
     @property
     def caution(self) -> str | None:
@@ -219,6 +222,33 @@ class Ranking:
         healthy = next((number for number, one in enumerate(self.candidates) if not one.faults), None)
         return None if healthy is None else self.predictions(healthy)
 
+    @cached_property
+    def replace_lists(self) -> dict[frozenset[str], float]:
+        """The probability [1] of each set of packages to be the bad ones, most probable first; empty: a good board."""
+        found: dict[frozenset[str], float] = {}
+        for candidate in self.candidates:
+            packages = candidate.packages(self.board)
+            found[packages] = found.get(packages, 0.0) + candidate.probability
+        return dict(sorted(found.items(), key=lambda item: (-item[1], sorted(item[0]))))
+
+    def separable_in_place(self, group: Group) -> bool:
+        """Return whether some reading in place would tell every member of a group from its leader.
+
+        It costs many solves, so it is worked out when it is asked for.
+        """
+        if group.rest or group.probability < WORTH_SEPARATING:
+            return True
+        if group.id not in self.told_apart:
+            sets = self._faults_of(group.members[:SEPARATE_MOST])
+            self.told_apart[group.id] = separable_in_place(self.board, self.meter, self.given_setup, sets)
+        return self.told_apart[group.id]
+
+    def _faults_of(self, candidates: Sequence[int]) -> list[list[tuple[Fault, float | None]]]:
+        return [
+            [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
+            for candidate in candidates
+        ]
+
     def predictions(self, candidate: int) -> tuple[Forecast, ...]:
         """Return what a candidate predicts for each reading, in their order."""
         return self.predictions_of([candidate])[0]
@@ -228,10 +258,7 @@ class Ranking:
 
         The first few follow every charging display; beyond them it is estimated, as ranking itself does.
         """
-        faults = [
-            [(Fault(guess.part, guess.mode), guess.ohms) for guess in self.candidates[candidate].faults]
-            for candidate in candidates
-        ]
+        faults = self._faults_of(candidates)
         rows: list[dict[int, Forecast]] = [{} for _ in candidates]
         for connected in dict.fromkeys(reading.connected for reading in self.readings):
             numbers = [number for number, reading in enumerate(self.readings) if reading.connected == connected]

@@ -11,7 +11,7 @@ from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import bad_words, group_words, packages_in_words, suspect_words
 from bridge.layout import Column, Page, Table, can_show
 from bridge.penslips import pen_slips
-from bridge.repair import replace_lists, suspect_packages
+from bridge.repair import suspect_packages
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
 from bridge.units import format_compact, format_ohms, format_volts, percent
@@ -392,7 +392,7 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         sentences.append(
             f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
         )
-    shares = suspect_packages(replace_lists(ranking))
+    shares = suspect_packages(ranking.replace_lists)
     healthy = sum(entry.probability for entry in ranking.candidates if not entry.faults)
     bad = [package for package in shares if shares[package] >= DECIDED]
     rest = [package for package in shares if package not in bad and shares[package] >= WORTH_NAMING][:OTHERS_NAMED]
@@ -509,7 +509,7 @@ def _group_table(ranking: Ranking) -> Table:
             percent(group.probability),
             str(group.size),
             packages_in_words(group.replace),
-            "one fault" if group.size == 1 else "yes" if group.separable_in_place else "not all of them",
+            "one fault" if group.size == 1 else "yes" if ranking.separable_in_place(group) else "not all of them",
         )
         for number, group in enumerate(worth[:GROUPS_LISTED])
     )

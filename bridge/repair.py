@@ -24,7 +24,6 @@ __all__ = [
     "Stage",
     "package_words",
     "repair_list",
-    "replace_lists",
     "suspect_packages",
 ]
 
@@ -131,29 +130,13 @@ class RepairList:
     cautions: tuple[str, ...]
 
 
-def replace_lists(ranking: Ranking) -> dict[frozenset[str], float]:
-    """Return the probability [1] of each set of packages to be the bad ones, most probable first.
-
-    Parameters
-    ----------
-    ranking : Ranking
-        What the readings say; the empty set is the healthy board.
-    """
-    parts = ranking.board.parts
-    found: dict[frozenset[str], float] = {}
-    for candidate in ranking.candidates:
-        packages = frozenset(parts[guess.part].package for guess in candidate.faults)
-        found[packages] = found.get(packages, 0.0) + candidate.probability
-    return dict(sorted(found.items(), key=lambda item: (-item[1], sorted(item[0]))))
-
-
 def suspect_packages(lists: Mapping[frozenset[str], float]) -> dict[str, float]:
     """Return the probability [1] of each package to be bad, most probable first.
 
     Parameters
     ----------
     lists : mapping of frozenset to float
-        As `replace_lists` returns it.
+        As `Ranking.replace_lists` is.
     """
     shares: dict[str, float] = {}
     for packages, probability in lists.items():
@@ -193,7 +176,7 @@ def repair_list(ranking: Ranking) -> RepairList:
         What the readings say.
     """
     board, table = ranking.board, repair_table()
-    lists = replace_lists(ranking)
+    lists = ranking.replace_lists
     suspects = suspect_packages(lists)
     bad = [package for package, probability in suspects.items() if probability >= DECIDED]
     modes = _bad_modes(ranking, bad)

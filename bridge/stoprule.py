@@ -9,7 +9,6 @@ from bridge.advise import CERTAIN, HEALTHY_EXCLUDED
 from bridge.health import speaks_against_health
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.repair import replace_lists
 
 __all__ = ["LITTLE", "LITTLE_TIMES", "SURE", "Standing", "StopRule", "asks_again", "contradict", "same_place"]
 
@@ -66,7 +65,7 @@ class StopRule:
         believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
         if believed is not None and believed.what != "as-stated" and believed.probability >= 1.0 - self.certain:
             return None
-        lists = replace_lists(ranking)
+        lists = ranking.replace_lists
         packages, probability = next(iter(lists.items()))
         if probability < self.certain:
             return None
@@ -85,7 +84,7 @@ class StopRule:
         count = len(ranking.readings)
         if not count:
             return None
-        self._leads[count] = Standing(*next(iter(replace_lists(ranking).items())), settled=True)
+        self._leads[count] = Standing(*next(iter(ranking.replace_lists.items())), settled=True)
         recent = [self._leads[number] for number in range(count - LITTLE_TIMES, count + 1) if number in self._leads]
         if self.certain > CERTAIN or not ranking.fit.ok or asks_again(ranking) or len(recent) <= LITTLE_TIMES:
             return None  # who asks for more than the usual certainty wants every reading

@@ -44,7 +44,6 @@ def ranking(
             id=number,
             probability=sum(candidates[index][1] for index in members[number]),
             size=len(members[number]),
-            separable_in_place=number == 0,
             members=tuple(members[number]),
             replace=("Q_UL",),
         )
@@ -58,6 +57,7 @@ def ranking(
         fit=fit or Fit(True, None, 0.5, "the readings fit"),
         candidates=tuple(Candidate(faults, chance, group) for faults, chance, group in candidates),
         groups=groups,
+        told_apart={number: number == 0 for number in members},
         parts=(),
         setup=setup,
     )
@@ -116,9 +116,7 @@ def test_verdict_of_one_fault_in_two_places() -> None:
     rival, both = (FaultGuess("Q_UH", "ce-short", 0.3),), (*SHORT, FaultGuess("Q_UH", "ce-short", 0.3))
     alike = (SHORT, 0.4, 0), (rival, 0.4, 0), (both, 0.2, 0)
     told_apart = ranking(*alike)
-    whole = dataclasses.replace(
-        told_apart, groups=tuple(dataclasses.replace(one, separable_in_place=False) for one in told_apart.groups)
-    )
+    whole = dataclasses.replace(told_apart, told_apart={0: False})
     two = "One of Q_UH (high-side switch of leg U, 60 %) and Q_UL (low-side switch of leg U, 60 %) is bad, perhaps both"
     # 40 % alone and 20 % together are 60 % each
     assert verdict(ranking_page(whole, 20)).startswith(

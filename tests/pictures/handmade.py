@@ -58,7 +58,8 @@ def ranking_of(
         readings=taken,
         fit=Fit(True, None, 0.6, ""),
         candidates=candidates,
-        groups=(Group(0, 1.0, len(candidates), False, tuple(range(len(candidates))), packages),),
+        groups=(Group(0, 1.0, len(candidates), tuple(range(len(candidates))), packages),),
+        told_apart={0: False},
         parts=tuple(
             PartSuspicion(part, board.parts[part].package, share)
             for part, share in sorted(suspicion.items(), key=lambda entry: -entry[1])

@@ -30,7 +30,6 @@ from bridge.puzzlesheet import puzzle_probings
 from bridge.puzzleshell import bench_of
 from bridge.puzzlewords import key_page
 from bridge.rank import rank
-from bridge.repair import replace_lists
 from bridge.table import build_space, build_table
 from tests.conftest import Outcome
 from tests.crosscheck.runner import require_simulator
@@ -241,7 +240,7 @@ def test_two_patterns_are_made_and_confirmed() -> None:
         assert parse_key(key_text(key).encode(), "key") == key
         ranking = rank(board, meter, setup, given_readings(key, board, meter))
         assert ranking.fit.ok
-        shares = replace_lists(ranking)
+        shares = ranking.replace_lists
         held = sum(share for packages, share in shares.items() if any(set(one) <= packages for one in key.answers))
         assert held >= key.proof.probability - 0.001 >= 0.949
         assert remade(key) == (0, [])

@@ -25,7 +25,6 @@ from bridge.puzzlereplay import replay_readings
 from bridge.puzzleshell import bench_of
 from bridge.puzzlewords import list_words
 from bridge.rank import rank
-from bridge.repair import replace_lists
 from bridge.suspect import PRIOR
 from bridge.virtualboard import NoAnswerError
 from tests.conftest import Outcome, process_environment
@@ -329,7 +328,7 @@ def test_every_percentage_is_the_rankings() -> None:
         play.hear(line)
     setup = parse_setup(key.puzzle.setup, play.board)
     replay = replay_readings(key, play.board, play.meter, setup, play.readings)
-    alone = replace_lists(rank(play.board, play.meter, setup, play.readings))
+    alone = rank(play.board, play.meter, setup, play.readings).replace_lists
     both = frozenset(("Q_WH", "Q_WL"))
     assert dict(replay.left_open)[both] == pytest.approx(alone[both], abs=1e-6)
     assert dict(replay.told[-1].open_lists)[both] == pytest.approx(alone[both], abs=1e-6)

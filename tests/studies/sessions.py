@@ -26,7 +26,6 @@ from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.repair import replace_lists
 from bridge.stoprule import StopRule, asks_again
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
@@ -62,7 +61,7 @@ class Probed:
 def _standing(ranking: Ranking, rule: StopRule) -> Ending:
     stands = rule.verdict(ranking)
     still = rule.settles(ranking) if stands is None else None
-    packages = next(iter(replace_lists(ranking)))
+    packages = next(iter(ranking.replace_lists))
     return Ending(len(ranking.readings), stands is not None, still is not None, packages)
 
 
@@ -149,7 +148,7 @@ def report(name: str, probed: Sequence[Probed]) -> list[str]:
             f"{len(both)} boards with a verdict both ways: {led.mean():.1f} readings led, {down.mean():.1f} down the "
             f"worksheet, {1.0 - led.mean() / down.mean():.0%} fewer; worst {led.max()} and {down.max()}"
         )
-    start = replace_lists(before_any_reading(load_board(name), load_meter(), Setup()))
+    start = before_any_reading(load_board(name), load_meter(), Setup()).replace_lists
     lines.append(f"entropy of what to replace before any reading: {entropy(np.array(list(start.values()))):.1f} bit")
     possible = [one for one in probed if one.settled_by_all]
     reached = sum(one.led.certain or one.led.settled for one in possible)

@@ -24,7 +24,6 @@ from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.ranking import Candidate, FaultGuess
 from bridge.readings import Reading, parse_readings
-from bridge.repair import replace_lists
 from bridge.units import percent
 from tests.bench.meterhand import MeterHand
 from tests.conftest import Outcome
@@ -833,7 +832,7 @@ def test_bench_and_next_say_the_same_of_what_is_certain(command: Callable[..., O
     talk = started("half-bridge-cooktop")
     said = talk.type("MID N diode 0.001")
     assert "Q_L: bad either way" not in said.partition("what is bad")[0]
-    lists = replace_lists(talk.session._standing())
+    lists = talk.session._standing().replace_lists
     settled = re.search(r"Q_L: bad either way \(>99 %\)\. .* that nothing is, has (.*) so far\.", said)
     assert settled is not None
     # a list is one way for the board to be; the part is bad in all of them together

@@ -24,19 +24,30 @@ from tests.conftest import ROOT, Outcome
 BOARD = load_board("six-switch-bridge")
 
 
-def ranking_of(candidates: list[tuple[str, float]], *groups: Group) -> Ranking:
-    """Return a ranking of hypotheses written as faults separated by a space."""
+def ranking_of(candidates: list[tuple[str, float]], *groups: Group, apart: bool = False) -> Ranking:
+    """Return a ranking of hypotheses written as faults separated by a space; nothing in place tells them apart."""
     listed = []
     for text, probability in candidates:
         faults = tuple(FaultGuess(*word.split(":"), ohms=None) for word in text.split())
         listed.append(Candidate(faults, probability, 0))
     fit = Fit(True, None, 1.0, "")
-    return Ranking(BOARD, load_meter(), Setup(), (), fit, tuple(listed), groups, (), ())
+    return Ranking(
+        BOARD,
+        load_meter(),
+        Setup(),
+        (),
+        fit,
+        tuple(listed),
+        groups,
+        (),
+        (),
+        told_apart={group.id: apart for group in groups},
+    )
 
 
-def group_of(probability: float, size: int, *replace: str, apart: bool = False, rest: bool = False) -> Group:
+def group_of(probability: float, size: int, *replace: str, rest: bool = False) -> Group:
     """Return a group of the first candidates."""
-    return Group(0, probability, size, apart, tuple(range(size)), replace, rest)
+    return Group(0, probability, size, tuple(range(size)), replace, rest)
 
 
 def test_one_package() -> None:
@@ -52,8 +63,8 @@ def test_one_package() -> None:
 def test_sure_and_unsure() -> None:
     """What every member has is replaced in any case; the rest is worth a reading where one can tell."""
     candidates = [("Q_VL:ce-short RG_VL:open", 0.5), ("Q_VL:ce-short DRV_VL:open", 0.5)]
-    group = group_of(1.0, 2, "DRV_VL", "Q_VL", "RG_VL", apart=True)
-    words = group_words(ranking_of(candidates, group), group)
+    group = group_of(1.0, 2, "DRV_VL", "Q_VL", "RG_VL")
+    words = group_words(ranking_of(candidates, group, apart=True), group)
     assert words.endswith(
         "a further reading in place can: Q_VL in any case, and take it before you replace DRV_VL and RG_VL"
     )

@@ -14,7 +14,7 @@ from bridge.layout import plain_text
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Ranking, SetupBelief
-from bridge.repair import RepairList, package_words, repair_list, replace_lists, suspect_packages
+from bridge.repair import RepairList, package_words, repair_list, suspect_packages
 from bridge.repairpage import repair_page
 from bridge.repairtable import parse_repair_table, repair_table
 
@@ -60,7 +60,7 @@ def test_lists_are_sets_of_packages() -> None:
         "six-switch-bridge",
         {("Q_UL:ce-short",): 0.5, ("D_UL:short",): 0.2, ("D_UL:short", "Q_UH:ce-short"): 0.2, (): 0.1},
     )
-    lists = replace_lists(given)
+    lists = given.replace_lists
     assert lists == pytest.approx({frozenset({"Q_UL"}): 0.7, frozenset({"Q_UL", "Q_UH"}): 0.2, frozenset(): 0.1})
     assert suspect_packages(lists) == pytest.approx({"Q_UL": 0.9, "Q_UH": 0.2})
 
