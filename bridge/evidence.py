@@ -34,6 +34,7 @@ Mask = NDArray[np.bool_]
 Scores = NDArray[np.float32]
 
 GRID_V = np.linspace(-0.075, 0.075, 11)
+MOST_NEPERS = 40.0  # of a display that goes with the drops: beyond all resistances there are, 0.1 mohm to 10 Gohm
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 KEEP_NATS = 12.0
@@ -76,7 +77,8 @@ def _distinct_scores(
     mean = shown.value[None, :] + GRID_V[:, None] * step[None, :]
     sd = np.sqrt(variance)[None, :]
     if ratio.any():
-        factor = np.exp(GRID_V[:, None] * np.where(ratio, step / np.where(ratio, shown.value, 1.0), 0.0))
+        nepers = GRID_V[:, None] * np.where(ratio, step / np.where(ratio, shown.value, 1.0), 0.0)
+        factor = np.exp(np.clip(nepers, -MOST_NEPERS, MOST_NEPERS))
         mean, sd = np.where(ratio, shown.value * factor, mean), np.where(ratio, sd * factor, sd)
     every = np.arange(len(shown.value))
     score = log_likelihood(model, shown, every, mean, sd, column.limit, ratio)

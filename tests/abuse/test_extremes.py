@@ -84,6 +84,14 @@ def test_every_resistance_is_clamped(kind: str) -> None:
         assert len(board.notes) == (written != "0")
 
 
+def test_a_display_near_nothing_that_goes_with_the_drops(here: Path, command: Callable[..., Outcome]) -> None:
+    """Between channels that are held on next to nothing is left to show, and the drops move it a thousandfold."""
+    held = "N,P,continuity,OL,\nU,N,ohms,4k7,UL@12/100 UH@0\n"
+    (here / "held.csv").write_text("red,black,mode,reading,hold\n" + held, encoding="utf-8")
+    answer = command("rank", "./leg.toml", "held.csv")
+    assert answer.status == 0, answer.err
+
+
 def test_a_driver_of_no_resistance_is_solved(here: Path, command: Callable[..., Outcome]) -> None:
     """A driver that a board file gives no resistance reads as a short, not as an error."""
     driver = (
