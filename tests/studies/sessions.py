@@ -1,9 +1,9 @@
-"""Readings until the verdict, as proposed and down the worksheet: ``python -m tests.studies.sessions BOARD``.
+"""Readings until the verdict, as proposed and by the sheet: ``python -m tests.studies.sessions BOARD``.
 
-Each virtual board is probed twice. Once the tool proposes each reading; once the technician takes the worksheet from
-the top. Both end as a bench session does: when one replace list holds 95 %, or holds 90 % and no longer moves; the one
-that is led also when nothing reachable helps. Beside them stands how many yes-or-no questions the first replace list is
-away from the prior (the entropy bound).
+Each virtual board is probed three times. Once the tool proposes each reading; once the technician takes the worksheet
+from the top; once in the order that is best for the prior. All end as a bench session does: when one replace list holds
+95 %, or holds 90 % and no longer moves; the one that is led also when nothing reachable helps. Beside them stands how
+many yes-or-no questions the first replace list is away from the prior (the entropy bound).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 
 from bridge.advise import before_any_reading, suggest_readings
 from bridge.board import Board, load_board
+from bridge.boarddisplays import DisplayMemory
 from bridge.faulttable import fault_table
 from bridge.gain import entropy
 from bridge.meter import MeterProfile, load_meter
@@ -30,11 +31,13 @@ from bridge.stoprule import StopRule, asks_again
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from bridge.worksheet import make_worksheet
+from tests.studies.fixedorder import fixed_order
 from tests.studies.plan import standard_sheet
 from tests.studies.scores import wilson_interval
 from tests.studies.trace import trace
 
 READINGS_MOST = 30
+OTHER_WAYS = {"sheet": "down the worksheet", "fixed": "in the best fixed order"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +49,19 @@ class Ending:
     settled: bool
     packages: frozenset[str]
 
+    @property
+    def stands(self) -> bool:
+        """Whether there is a verdict."""
+        return self.certain or self.settled
+
 
 @dataclass(frozen=True, slots=True)
 class Probed:
-    """One board: both ways of probing it, what of it leaves a trace, and whether all readings would give a verdict."""
+    """One board: three ways of probing it, what of it leaves a trace, and whether all readings would give a verdict."""
 
     led: Ending
     sheet: Ending
+    fixed: Ending
     seen: frozenset[str]
     settled_by_all: bool
     truth: str
@@ -90,14 +99,14 @@ def probe(
     """
     board, meter, setup = bench
     readings: list[Reading] = []
-    rule = StopRule()
+    rule, displays = StopRule(), DisplayMemory()
     ranking = before_any_reading(board, meter, setup)
     while len(readings) < READINGS_MOST:
         worst = ranking.fit.worst_reading
         if plan is None and worst is not None and asks_again(ranking):
             place = readings[worst].probing
         elif plan is None:
-            advice = suggest_readings(ranking, 1)
+            advice = suggest_readings(ranking, 1, memory=displays)
             place = advice[0].probing if advice and not advice[0].probing.lift else None
         else:
             place = next(plan, None)
@@ -116,6 +125,7 @@ def run(name: str, boards: int, seed: int, *, uniform: bool) -> list[Probed]:
     board, meter, setup = load_board(name), load_meter(), Setup()
     space, plan = build_space(board, setup), standard_sheet(board)
     sheet = make_worksheet(board, meter, setup, plan).probings
+    best = fixed_order(board, meter, setup, READINGS_MOST)
     counts = fault_table().counts
     shares = np.array([counts.one, counts.two])
     result: list[Probed] = []
@@ -130,35 +140,37 @@ def run(name: str, boards: int, seed: int, *, uniform: bool) -> list[Probed]:
         bench = board, meter, setup
         led = probe(bench, virtual, damage, None, rng, memory)
         down = probe(bench, virtual, damage, iter(sheet), rng, memory)
+        fixed = probe(bench, virtual, damage, iter(best), rng, memory)
         every = rank(board, meter, setup, read_board(virtual, sheet, damage, rng), memory=memory)
         seen = frozenset(board.parts[fault.part].package for fault in left.seen)
         truth = " ".join(str(fault) for fault, _ in damage)
-        result.append(Probed(led, down, seen, _standing(every, StopRule()).certain, truth))
+        result.append(Probed(led, down, fixed, seen, _standing(every, StopRule()).certain, truth))
         print(f"{len(result)} of {boards}", end="\r", file=sys.stderr)
     return result
 
 
 def report(name: str, probed: Sequence[Probed]) -> list[str]:
     """Return the scores, a line each."""
-    both = [one for one in probed if one.led.certain and one.sheet.certain]
     lines = []
-    if both:
-        led, down = (np.array([getattr(one, way).readings for one in both]) for way in ("led", "sheet"))
-        lines.append(
-            f"{len(both)} boards with a verdict both ways: {led.mean():.1f} readings led, {down.mean():.1f} down the "
-            f"worksheet, {1.0 - led.mean() / down.mean():.0%} fewer; worst {led.max()} and {down.max()}"
-        )
+    for way, words in OTHER_WAYS.items():
+        both = [one for one in probed if one.led.stands and getattr(one, way).stands]
+        if both:
+            led, other = (np.array([getattr(one, name).readings for one in both]) for name in ("led", way))
+            lines.append(
+                f"{len(both)} boards with a verdict both ways: {led.mean():.1f} readings led, {other.mean():.1f} "
+                f"{words}, {1.0 - led.mean() / other.mean():.0%} fewer; worst {led.max()} and {other.max()}"
+            )
     start = before_any_reading(load_board(name), load_meter(), Setup()).replace_lists
     lines.append(f"entropy of what to replace before any reading: {entropy(np.array(list(start.values()))):.1f} bit")
     possible = [one for one in probed if one.settled_by_all]
-    reached = sum(one.led.certain or one.led.settled for one in possible)
+    reached = sum(one.led.stands for one in possible)
     if possible:
         low, high = wilson_interval(reached, len(possible))
         lines.append(
             f"a verdict in {reached} of the {len(possible)} sessions in which all readings give one "
             f"({low:.0%} to {high:.0%})"
         )
-    for way, kind in itertools.product(("led", "sheet"), ("certain", "settled")):
+    for way, kind in itertools.product(("led", *OTHER_WAYS), ("certain", "settled")):
         ends = [(getattr(one, way), one) for one in probed if getattr(getattr(one, way), kind)]
         right = sum(one.seen <= end.packages for end, one in ends)
         exact = sum(one.seen == end.packages for end, one in ends)
@@ -167,7 +179,7 @@ def report(name: str, probed: Sequence[Probed]) -> list[str]:
             lines.append(
                 f"{way}: {len(ends)} verdicts {named}, {right} hold every part that leaves a trace, {exact} no other"
             )
-    wrong = [one for one in probed if (one.led.certain or one.led.settled) and not one.seen <= one.led.packages]
+    wrong = [one for one in probed if one.led.stands and not one.seen <= one.led.packages]
     lines += [f"wrong: {one.truth}: {' '.join(sorted(one.led.packages)) or 'healthy'}" for one in wrong]
     return lines
 
