@@ -37,6 +37,7 @@ GRID_V = np.linspace(-0.075, 0.075, 11)
 MOST_NEPERS = 40.0  # of a display that goes with the drops: beyond all resistances there are, 0.1 mohm to 10 Gohm
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
+LEAST_SHARE = 1e-6  # of what a shared unknown moves, a display's own spread: less is lost in double precision
 KEEP_NATS = 12.0
 UNDECIDED = 0.5  # chance of OL where a solve did not converge
 
@@ -455,6 +456,7 @@ def _refined(
             reach_down += np.abs(owned) * np.where(owned > 0.0, fall, rise)
             reach_up += np.abs(owned) * np.where(owned > 0.0, rise, fall)
         own[:, r] = np.sqrt((factor * shown.own_sd) ** 2 + shown.time_sd**2 + model.digits_sd**2)
+        own[:, r] = np.maximum(own[:, r], LEAST_SHARE * np.max(np.abs(loads[:, r, :]), axis=1))
         total = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :] ** 2, axis=1))
         unscaled = np.sqrt(own[:, r] ** 2 + np.sum(loads[:, r, :-2] ** 2, axis=1))
         ratio[:, r] = by_ratio(model, value, unscaled)

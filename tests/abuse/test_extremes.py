@@ -84,10 +84,23 @@ def test_every_resistance_is_clamped(kind: str) -> None:
         assert len(board.notes) == (written != "0")
 
 
-def test_a_display_near_nothing_that_goes_with_the_drops(here: Path, command: Callable[..., Outcome]) -> None:
-    """Between channels that are held on next to nothing is left to show, and the drops move it a thousandfold."""
-    held = "N,P,continuity,OL,\nU,N,ohms,4k7,UL@12/100 UH@0\n"
-    (here / "held.csv").write_text("red,black,mode,reading,hold\n" + held, encoding="utf-8")
+HELD = {
+    "next to nothing is left to show, and the drops move it a thousandfold": (
+        "N,P,continuity,OL,",
+        "U,N,ohms,4k7,UL@12/100 UH@0",
+    ),
+    "what the drops move is all, and both readings show the same": (
+        "G_UL,E_UL,diode,0.4,UH@0",
+        "G_UL,E_UL,ohms,OL,UL@12/100 UH@0",
+    ),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rows", HELD.values(), ids=HELD.keys())
+def test_readings_at_held_gates(rows: tuple[str, ...], here: Path, command: Callable[..., Outcome]) -> None:
+    """Sheets that overflowed an exponential, or left a singular matrix, are ranked."""
+    (here / "held.csv").write_text("\n".join(["red,black,mode,reading,hold", *rows, ""]), encoding="utf-8")
     answer = command("rank", "./leg.toml", "held.csv")
     assert answer.status == 0, answer.err
 
