@@ -297,15 +297,22 @@ class Newton:
         answer: Array = gap
         return answer
 
-    def allowed_amps(self) -> Array:
-        """Return the residual [A] each node may keep, nodes x batch: a share of the test current, and rounding."""
+    def allowed_amps(self, edges: Array, ground: Array) -> Array:
+        """Return the residual [A] each node may keep, nodes x batch: a share of the test current, and rounding.
+
+        Parameters
+        ----------
+        edges, ground : ndarray
+            Conductances of the linearised circuit, as :meth:`linearise` returns them [S].
+        """
         # what rounding may leave at a node is a matter of the currents there, not of the largest one elsewhere; between
         # two charged capacitors they are amperes that cancel
         ends, size = self.plan.ends, np.abs(self.voltage)
         grain = size.take(ends[:, 0], axis=0)
         grain += size.take(ends[:, 1], axis=0)
-        grain *= self.edges_linear
+        grain *= edges  # a junction or a meter that passes amperes makes siemens of its voltage's rounding, too
         allowed = np.abs(self.points.inject)
+        allowed += ground * size
         self.circuit.into_nodes.add(allowed, grain)
         allowed *= ROUNDING_SHARE
         allowed += self.channel_rounding

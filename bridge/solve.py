@@ -35,7 +35,7 @@ def _iterate(state: Newton, until: float) -> None:
     circuit, initial = state.circuit, state.points.size
     while state.points.size:
         excess, edges, ground, steered = state.linearise()
-        stay = state.settle(np.max(np.abs(excess) / state.allowed_amps(), axis=0))
+        stay = state.settle(np.max(np.abs(excess) / state.allowed_amps(edges, ground), axis=0))
         if stay is not None:
             if len(stay) <= until * initial:
                 return
