@@ -218,17 +218,17 @@ class Newton:
                 continue
             gate = int(circuit.channel_gate[row])
             total, by_collector, by_gate = self.channel_currents(row)
-            # what its conductances make of the rounding of its voltages
-            unsure = by_collector * (np.abs(voltage[high]) + np.abs(voltage[low]))
-            unsure += by_gate * (np.abs(voltage[gate]) + np.abs(voltage[low]))
-            for end in (high, low):
-                self.channel_rounding[end] += ROUNDING_SHARE * unsure
+            # what its gate makes of the rounding of its voltages; its other conductances stand among the edges
+            unsure = by_gate * (np.abs(voltage[gate]) + np.abs(voltage[low]))
             total += by_collector * (voltage[high] - voltage[low] - self.collector_at[row])
             if np.max(np.abs(by_gate)) > SLOPE_FLOOR_S:
                 total += by_gate * (voltage[gate] - voltage[low] - self.gate_at[row])
                 follows = follows_collector(circuit, row, by_gate, self.edges_linear)
                 steered.append(Transconductance(row, by_gate, follows))
                 by_collector += steered[-1].as_conductance
+                unsure -= steered[-1].as_conductance * (np.abs(voltage[high]) + np.abs(voltage[low]))
+            for end in (high, low):
+                self.channel_rounding[end] += ROUNDING_SHARE * unsure
             edges[self.plan.edge(high, low)] += by_collector
             excess[high] -= total
             excess[low] += total
