@@ -165,12 +165,11 @@ class DisplayMemory:
         Parameters
         ----------
         board, meter, setup, fault_sets, probings
-            As for :func:`displays_of`; another bench than the time before makes all be forgotten.
+            As for :func:`displays_of`. Another bench than the time before, or too much to hold, makes all be forgotten.
         """
         bench = (board, meter, setup)
-        same = (
-            self._bench is not None and board is self._bench[0] and meter is self._bench[1] and setup == self._bench[2]
-        )
+        known = self._bench
+        same = known is not None and board is known[0] and (meter, setup) == known[1:]
         if not same or len(self._known) > MOST_REMEMBERED:
             self._bench = bench
             self._forget()

@@ -141,11 +141,14 @@ class Circuit:
 
     @cached_property
     def drop_batches(self) -> tuple[str, ...]:
-        """Batches of what drops a voltage: junctions, and the collectors of switches that are held on."""
-        collectors = (
-            batch for batch, fet in zip(self.channel_batch, self.channel_is_mosfet.tolist(), strict=True) if not fet
-        )
-        return tuple(dict.fromkeys((*self.junction_batch, *collectors)))
+        """Batches of what drops a voltage: junctions, and the collectors of switches that are held on.
+
+        Those of parts that this set-up leaves out are among them: readings in several set-ups share all of them.
+        """
+        parts = self.board.parts.values()
+        junctions = [part.batch for part in parts if part.kind in ("diode", "driver")]
+        collectors = [part.batch for part in parts if part.kind == "igbt"]
+        return tuple(dict.fromkeys((*junctions, *collectors)))
 
     @property
     def shared_unknowns(self) -> tuple[str, ...]:

@@ -98,7 +98,7 @@ class FaultSpace:
         Members of pairs on the coarse grid; of more faults than MOST_PAIRED the likeliest alone.
     part_of_fault : ndarray of int, faults
         Number of the part a fault belongs to.
-    hides : mapping of (int, int)
+    hides : frozenset of (int, int)
         Fault pairs in which the first cuts the second off entirely.
     """
 
@@ -514,7 +514,6 @@ def build_table(
     """
     memory = TableMemory() if memory is None else memory
     columns: dict[int, ReadingColumn] = {}
-    batches: tuple[str, ...] = ()
     there = [
         space.setup.connected | (connected[number] if connected else frozenset()) for number in range(len(probings))
     ]
@@ -526,7 +525,6 @@ def build_table(
         setup = dataclasses.replace(space.setup, connected=what, bus_volts=charge)
         circuit = memory.circuit(space.board, setup, lifted)
         numbers = [number for number, other in enumerate(states) if other == state]
-        batches = circuit.shared_unknowns
 
         def build(some: Sequence[Place], circuit: Circuit = circuit) -> list[ReadingColumn]:
             return _build_group(space, circuit, meter, some, pairs)
@@ -536,7 +534,7 @@ def build_table(
         group = memory.columns(key, places, build)
         columns.update(zip(numbers, group, strict=True))
     ordered = _carry_charge([columns[number] for number in range(len(probings))], emptied)
-    return ReadingTable(space, meter, ordered, batches)
+    return ReadingTable(space, meter, ordered, memory.circuit(space.board, space.setup, ()).shared_unknowns)
 
 
 def _build_group(
@@ -582,7 +580,7 @@ def _build_group(
 
 
 def _carry_charge(columns: Sequence[ReadingColumn], discharged: Sequence[bool]) -> tuple[ReadingColumn, ...]:
-    """Follow a healthy board through the readings note what each finds on the capacitors, and who shares a place."""
+    """Follow a healthy board through the readings: note what each finds on the capacitors, and who shares a place."""
     charge: dict[str, float] = {}
     taken = Counter((column.probing, id(column.cells.circuit)) for column in columns)
     result: list[ReadingColumn] = []

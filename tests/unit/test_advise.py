@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
 
+from bridge import boarddisplays
 from bridge.advicepage import HEADER, csv_row
 from bridge.advise import (
     CONSIDERED,
@@ -19,6 +21,7 @@ from bridge.advise import (
     suggest_readings,
 )
 from bridge.board import Board, load_board
+from bridge.boarddisplays import BoardDisplays, DisplayMemory, displays_of
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
 from bridge.meter import load_meter
@@ -186,3 +189,43 @@ def test_an_outcome_leaves_nothing_certain() -> None:
     names = [frozenset({"Q_UL"}), frozenset()]
     assert _meaning(np.array([0.9996, 0.0004]), names) == "Q_UL (>99 %)"
     assert _meaning(np.array([0.36, 0.64]), names) == "nothing wrong (64 %)"
+
+
+def test_displays_remembered_are_those_worked_out(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From a memory come the numbers that solving gives, and what it has seen before is not solved for again."""
+    solved: list[tuple[int, int]] = []
+
+    def counted(*arguments: Any) -> BoardDisplays:
+        solved.append((len(arguments[3]), len(arguments[4])))
+        return displays_of(*arguments)
+
+    monkeypatch.setattr(boarddisplays, "displays_of", counted)
+    memory, bench = DisplayMemory(), (board, METER, Setup())
+    texts = ("Q_UL:ce-short:0.3", "D_VH:open", "RG_UL:open")
+    sets = [(parse_fault(text, board),) for text in texts]
+    places = [Probing("N", "U"), Probing("P", "V"), Probing("G_UL", "E_UL", "ohms")]
+    memory.displays_of(*bench, sets[:2], places[:2])
+    assert solved == [(2, 2)]
+    memory.displays_of(*bench, sets[:2], places[:2])
+    assert solved == [(2, 2)]
+    found, plain = memory.displays_of(*bench, [*sets, ()], places), displays_of(*bench, [*sets, ()], places)
+    assert sum(many * few for many, few in solved[1:]) <= 4 + 2 * 3
+    np.testing.assert_allclose(found.value, plain.value, rtol=1e-6)
+    np.testing.assert_allclose(found.own_sd, plain.own_sd, rtol=1e-4)
+    np.testing.assert_allclose(found.batch_load, plain.batch_load, rtol=1e-4, atol=1e-9)
+    assert found.units == plain.units == ("V", "V", "ohm")
+    warm = board, METER, Setup(temperature_c=60.0)
+    assert memory.displays_of(*warm, sets, places[:1]).value[0, 1] < plain.value[0, 1]
+
+
+def test_most_of_a_sample_lasts(board: Board) -> None:
+    """Where probabilities move a little, nearly the same hypotheses stand for the others, and they stand for all."""
+    rng = np.random.default_rng(5)
+    blank = before_any_reading(board, METER, Setup()).candidates
+    moved = [dataclasses.replace(one, probability=one.probability * rng.uniform(0.7, 1.4)) for one in blank]
+    moved.sort(key=lambda one: -one.probability)
+    samples = [{one.faults for one in _stand_ins(some, 10)[10:]} for some in (blank, moved)]
+    assert len(samples[0]) == STAND_INS
+    assert len(samples[0] & samples[1]) >= 0.6 * STAND_INS
+    total = sum(one.probability for one in moved)
+    assert sum(one.probability for one in _stand_ins(moved, 10)) == pytest.approx(total, rel=1e-9)

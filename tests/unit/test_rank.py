@@ -290,3 +290,23 @@ def test_pairs_of_a_very_large_board_are_of_its_likeliest_faults() -> None:
         assert min(space.priors.log_single[list(paired)]) >= max(space.priors.log_single[list(left)])
         there.append({space.faults[number] for number in paired})
     assert there[0] == there[1]
+
+
+def test_readings_in_several_setups_share_their_unknowns() -> None:
+    """With a part of its own batch connected for one reading, another reading without it can be ranked beside it."""
+    text = [
+        "P N U V " + " ".join(f"G_{pos} E_{pos}={net}" for pos, net in LOW.items()),
+        bare_bridge("UV"),
+        part("D_M", "diode", {"anode": "U", "cathode": "V"}, drop_1ma=0.7, batch="motor-diode", when="motor"),
+    ]
+    board = make_board(*text)
+    alone = read_board(board, "D_UL:short:0.3", probings=[Probing("U", "N"), Probing("N", "V")])
+    motor = frozenset({"motor"})
+    beside = read_board(
+        board, "D_UL:short:0.3", probings=[Probing("U", "V"), Probing("V", "N")], setup=Setup(connected=motor)
+    )
+    with_motor = [dataclasses.replace(one, connected=motor) for one in beside]
+    for readings in ([*alone, *with_motor], [*with_motor, *alone]):
+        found = rank(board, METER, Setup(), readings)
+        assert "D_UL:short" in {name for candidate in found.candidates[:3] for name in names(candidate)}
+        assert found.fit.ok
