@@ -12,10 +12,35 @@ from bridge.probing import Setup
 from bridge.readings import Reading
 from bridge.units import format_volts
 
-__all__ = ["DANGEROUS_V", "EMPTY_V", "bus_was_measured", "charge_warning", "falls", "highest_charge"]
+__all__ = [
+    "DANGEROUS_V",
+    "EMPTY_V",
+    "bus_was_measured",
+    "charge_warning",
+    "falls",
+    "highest_charge",
+    "what_was_connected",
+]
 
 DANGEROUS_V = 60.0
 EMPTY_V = 0.5
+MAINS_ON = (
+    "DANGER: mains wiring is still on the board. Pull the plug, or lock the supply out, and prove at the mains "
+    "terminals that it is dead before a lead goes near them."
+)
+
+
+def what_was_connected(readings: Sequence[Reading], setup: Setup) -> frozenset[str]:
+    """Return what was connected for all readings by the set-up, or during any of them by its own row.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        The readings.
+    setup : Setup
+        The stated set-up.
+    """
+    return setup.connected.union(*(reading.connected for reading in readings))
 
 
 def highest_charge(readings: Sequence[Reading], setup: Setup) -> float:
@@ -58,7 +83,9 @@ def bus_was_measured(readings: Sequence[Reading]) -> bool:
 
 
 def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:
-    """Return what to do about charge on the board, None if nothing speaks of any.
+    """Return what to do about charge or mains on the board, None if nothing speaks of either.
+
+    A danger comes first: nothing that is merely odd about a reading may hide it.
 
     Parameters
     ----------
@@ -74,6 +101,15 @@ def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:
             "the bus through a resistor, never with a blade, and measure every capacitor again before a lead or a hand "
             f"goes near it. Above {DANGEROUS_V:g} V it is dangerous to touch, and no reading below can be trusted."
         )
+    said = [MAINS_ON] if "mains" in what_was_connected(readings, setup) else []
+    residue = _residue_warning(readings, volts)
+    if residue is not None:
+        said.append(residue)
+    return " ".join(said) or None
+
+
+def _residue_warning(readings: Sequence[Reading], volts: float) -> str | None:
+    """Return what to do about charge that is no danger [V], or that a display only hints at."""
     if volts > EMPTY_V:
         return (
             f"{format_volts(volts)} left on the board: discharge it through a resistor to {EMPTY_V:g} V or less before "
@@ -88,10 +124,5 @@ def charge_warning(readings: Sequence[Reading], setup: Setup) -> str | None:
         return (
             "A display that falls in ohms mode means charge on the board: measure it in volts mode, discharge through "
             "a resistor, and take that reading again."
-        )
-    if "mains" in setup.connected:
-        return (
-            "DANGER: mains wiring is still on the board. Pull the plug, or lock the supply out, and prove at the mains "
-            "terminals that it is dead before a lead goes near them."
         )
     return None

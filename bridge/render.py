@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bridge.advise import CERTAIN
 from bridge.bare import bare_gate_caution
+from bridge.charge import what_was_connected
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import bad_words, group_words, packages_in_words, suspect_words
 from bridge.layout import Column, Page, Table, can_show
@@ -551,7 +552,7 @@ def _worst_reading(ranking: Ranking) -> str:
 
 def _joined_legs(ranking: Ranking) -> list[str]:
     """Return what to do about a load whose windings join terminals, where the verdict is open and one is connected."""
-    connected = ranking.given_setup.connected.union(*(reading.connected for reading in ranking.readings))
+    connected = what_was_connected(ranking.readings, ranking.given_setup)
     windings = {part.when for part in ranking.board.parts.values() if part.kind == "coil"}
     loads = sorted(name for name in windings if name in connected)
     first = ranking.groups[0]

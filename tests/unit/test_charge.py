@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -75,6 +77,38 @@ def test_mains_left_on_is_a_danger() -> None:
     assert warning is not None
     assert warning.startswith("DANGER: mains")
     assert charge_warning([], Setup(connected=frozenset({"motor"}))) is None
+
+
+@pytest.mark.parametrize(
+    "sign",
+    [
+        {"value": 0.42, "state": "steady"},
+        {"value": None, "state": "OL", "negative": True},
+        {"value": 4700.0, "state": "falling"},
+    ],
+)
+def test_mains_on_during_one_reading_is_a_danger_that_nothing_hides(sign: dict[str, Any]) -> None:
+    """Mains that one row says was on comes before a minus sign, a falling display and a few volts left."""
+    mode = "ohms" if sign["state"] == "falling" else "diode"
+    odd = Reading(0, Probing("P", "N", mode), "", unit="V", **sign)
+    on = dataclasses.replace(volts(0.1), connected=frozenset({"mains"}))
+    warning = charge_warning([odd, on], Setup()) or ""
+    assert warning.startswith("DANGER: mains")
+    assert charge_warning([odd], Setup(connected=frozenset({"mains"}))) == warning
+    left = charge_warning([odd, dataclasses.replace(on, value=12.0)], Setup()) or ""
+    assert left.startswith("DANGER: mains")
+    assert "left on the board" in left
+    high = dataclasses.replace(on, value=310.0)
+    assert (charge_warning([odd, high], Setup()) or "").startswith("DANGER: 310")
+
+
+def test_a_row_that_says_mains_is_not_told_that_mains_is_off() -> None:
+    """A sheet that says mains was connected during a reading opens with the danger, not with mains taken as off."""
+    reading = Reading(0, Probing("P", "N"), "0.42", 0.42, "V", "steady", connected=frozenset({"mains"}))
+    ranking = rank(load_board("single-switch-cooktop"), load_meter(), Setup(), [reading])
+    page = ranking_page(ranking, 5, bus_stated=False)
+    assert str(page[0]).startswith("DANGER: mains")
+    assert not any("mains off, and the bus measured" in str(entry) for entry in page)
 
 
 @pytest.mark.slow
