@@ -60,10 +60,7 @@ class StopRule:
         ranking : Ranking
             After the last reading.
         """
-        if not ranking.readings or not ranking.fit.ok or asks_again(ranking):
-            return None
-        believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
-        if believed is not None and believed.what != "as-stated" and believed.probability >= 1.0 - self.certain:
+        if not ranking.readings or not self._trusts(ranking):
             return None
         lists = ranking.replace_lists
         packages, probability = next(iter(lists.items()))
@@ -76,6 +73,8 @@ class StopRule:
     def settles(self, ranking: Ranking) -> Standing | None:
         """Return the list that has stopped moving, None while none has; to be asked once after each reading.
 
+        As in :meth:`verdict`, nothing stands where the bench is likelier in another state than stated.
+
         Parameters
         ----------
         ranking : Ranking
@@ -86,7 +85,7 @@ class StopRule:
             return None
         self._leads[count] = Standing(*next(iter(ranking.replace_lists.items())), settled=True)
         recent = [self._leads[number] for number in range(count - LITTLE_TIMES, count + 1) if number in self._leads]
-        if self.certain > CERTAIN or not ranking.fit.ok or asks_again(ranking) or len(recent) <= LITTLE_TIMES:
+        if self.certain > CERTAIN or len(recent) <= LITTLE_TIMES or not self._trusts(ranking):
             return None  # who asks for more than the usual certainty wants every reading
         last = recent[-1]
         moves = [abs(after.probability - before.probability) for before, after in itertools.pairwise(recent)]
@@ -96,6 +95,13 @@ class StopRule:
         if last.packages and not speaks_against_health(ranking):
             return None
         return last
+
+    def _trusts(self, ranking: Ranking) -> bool:
+        """Whether the readings can be built on: explained, none to be taken again, the bench as it was stated."""
+        if not ranking.fit.ok or asks_again(ranking):
+            return False
+        believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
+        return believed is None or believed.what == "as-stated" or believed.probability < 1.0 - self.certain
 
 
 def asks_again(ranking: Ranking) -> bool:
