@@ -19,6 +19,8 @@ import numpy as np
 from bridge.board import Board, Part
 from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel
+from bridge.partkinds import SWITCH_KINDS
+from bridge.places import shared_position
 from bridge.probing import Probing, Setup
 from bridge.ranking import OddOne
 from bridge.readings import Reading
@@ -69,7 +71,9 @@ class _Colouring:
 
 
 def _looks(part: Part, held: Mapping[str, tuple[float, float]]) -> object:
-    hold = held.get(part.position or "") if part.kind in ("igbt", "mosfet") else None
+    hold = None
+    if part.kind in SWITCH_KINDS and part.position is not None:  # holding AH holds AH_1 and AH_2
+        hold = held.get(part.position, held.get(shared_position(part.position)))
     return ("part", part.kind, tuple(sorted(part.values.items())), part.tolerance, part.construction, hold)
 
 

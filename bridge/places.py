@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 from bridge.board import Board, Part
 
-__all__ = ["Place", "place_parts"]
+__all__ = ["Place", "place_parts", "shared_position"]
 
 POSITION = re.compile(r"(?P<leg>.*?)(?:[HL]|[1-4])")  # UH, AL, U3; H and L alone are a leg without a name
 RECTIFIER_LEG = re.compile(r"D_(?P<leg>L[123]|AC[12])[HL](?:_\d+)?")
 BOOTSTRAP = re.compile(r"[CDR]_BS_(?P<position>.+)")  # C_BS_H on a single leg; C_BS_U names the leg
 CLAMP_LEG = re.compile(r"D_(?P<leg>.+)C[HL]")
-PARALLEL = re.compile(r"_\d+$")  # AH_1 and AH_2 are parallel switches of one position
+PARALLEL = re.compile(r"_[0-9]+$")  # AH_1 and AH_2 are parallel switches of one position
 BRAKE = "BR"
 
 
@@ -40,8 +40,19 @@ class Place:
     module: bool
 
 
+def shared_position(position: str) -> str:
+    """Return the position that parallel switches share: ``AH`` for ``AH_1``; any other is its own.
+
+    Parameters
+    ----------
+    position : str
+        Position of one switch.
+    """
+    return PARALLEL.sub("", position)
+
+
 def _position(part: Part) -> str | None:
-    return None if part.position is None else PARALLEL.sub("", part.position)
+    return None if part.position is None else shared_position(part.position)
 
 
 def _leg_of_position(position: str) -> str | None:

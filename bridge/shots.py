@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from bridge.circuit import Circuit
 from bridge.errors import InputError
 from bridge.meter import MeterProfile, Source
+from bridge.places import shared_position
 from bridge.points import meter_current
 from bridge.probing import Hold, Probing
 
@@ -72,8 +72,7 @@ def _held_rows(circuit: Circuit, holds: Sequence[Hold]) -> tuple[tuple[int, floa
     for hold in holds:
         # by the part's position: on a board of one's own a switch may be called anything
         positions = {ref: circuit.board.parts[ref].position or "" for ref in circuit.hold_rows}
-        wanted = re.compile(rf"{re.escape(hold.position)}(_[0-9]+)?")
-        refs = [ref for ref, position in positions.items() if wanted.fullmatch(position)]
+        refs = [ref for ref, name in positions.items() if hold.position in (name, shared_position(name))]
         if not refs:
             known = " ".join(sorted(filter(None, positions.values())))
             raise InputError(f"no switch at position {hold.position!r} to hold; accepted: {known}", where="hold")

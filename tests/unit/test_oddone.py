@@ -92,6 +92,14 @@ class TestLikePlaces:
         lifted = [Probing("P", phase, lift=(f"Q_{phase}H.collector",)) for phase in "UV"]
         assert like_places(SIX, Setup(), [*plain, *held, *lifted]) == ((0, 1), (2, 3), (4, 5))
 
+    def test_gates_held_together(self) -> None:
+        """Where parallel switches are held by the position they share, the high and the low side are not alike."""
+        welder = load_board("full-bridge-welder")
+        assert {"AH_1", "AH_2", "BH_1", "AL_1"} <= {part.position for part in welder.parts.values()}
+        ways = [("A", "AH"), ("A", "AL"), ("B", "BH"), ("B", "BL")]
+        held = [Probing("P", lead, hold=(Hold(position, 12.0),)) for lead, position in ways]
+        assert like_places(welder, Setup(), held) == ((0, 2), (1, 3))
+
     def test_lifted_pin_of_the_whole_bench(self) -> None:
         """A pin lifted for all readings takes its leg out of the company of the others."""
         assert like_places(SIX, Setup(lifted=("D_WH.anode",)), TO_P) == ((0, 1),)
