@@ -270,7 +270,7 @@ def load_loose(source: str, part: SwitchPart, meter: MeterProfile) -> tuple[Read
             except InputError as error:
                 problems.append(InputError(error.problem, where=f"{place}, {error.where}"))
     if problems:
-        raise problems[0] if len(problems) == 1 else InputErrors(problems[:10])
+        raise problems[0] if len(problems) == 1 else InputErrors(problems)
     if not readings:
         raise InputError("no reading in any row; accepted: at least one", where=where)
     return tuple(readings)

@@ -10,7 +10,6 @@ from bridge.wording import listed, quoted
 __all__ = ["read_sheet"]
 
 _SEPARATORS = (",", ";", "\t")
-_MOST_PROBLEMS = 10
 
 
 def read_sheet(
@@ -65,7 +64,7 @@ def read_sheet(
         if any(fields):
             rows.append((number, dict(zip(columns, fields, strict=True))))
     if problems:
-        raise problems[0] if len(problems) == 1 else InputErrors(problems[:_MOST_PROBLEMS])
+        raise problems[0] if len(problems) == 1 else InputErrors(problems)
     return rows
 
 

@@ -56,7 +56,7 @@ def load_power_readings(source: str, board: Board, setup: Setup | None = None) -
             problem = error.problem if column != "volts" else _no_voltage(row["volts"])
             problems.append(InputError(problem, where=f"{where}, line {line}, {column}"))
     if problems:
-        raise problems[0] if len(problems) == 1 else InputErrors(problems[:10])
+        raise problems[0] if len(problems) == 1 else InputErrors(problems)
     if not found:
         raise InputError("no voltage in any row; accepted: at least one", where=where)
     return tuple(found)

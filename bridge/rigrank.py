@@ -155,7 +155,7 @@ def parse_rig_readings(text: str, where: str) -> tuple[RigReading, ...]:
             place = f"{where}, line {line}"
             problems.append(InputError(error.problem, where=f"{place}, {error.where}" if error.where else place))
     if problems:
-        raise problems[0] if len(problems) == 1 else InputErrors(problems[:10])
+        raise problems[0] if len(problems) == 1 else InputErrors(problems)
     if not readings:
         raise InputError("nothing was seen in any row; accepted: at least one", where=where)
     return tuple(readings)

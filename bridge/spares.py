@@ -134,7 +134,7 @@ def load_spares(source: str, part: SwitchPart, meter: MeterProfile) -> tuple[tup
         if readings:
             found[name] = (name, line, readings)
     if problems:
-        raise problems[0] if len(problems) == 1 else InputErrors(problems[:10])
+        raise problems[0] if len(problems) == 1 else InputErrors(problems)
     if not found:
         raise InputError(f"no reading in any row; accepted: columns {', '.join(STEP_NAMES)}", where=where)
     return tuple(found.values())
