@@ -56,6 +56,7 @@ LEADERS = STAND_INS = 16  # of them by themselves, and so many that stand for th
 SHORTLIST = 20  # readings of the first look that all hypotheses are looked at for
 LIFT_SUSPECTS = 8
 HASHES = 2**32
+MOSTLY = 0.5  # of the outcomes of a reading
 OHMS_DIGITS = 2  # of a fitted resistance: half a digit is less than a resistor's tolerance
 FOLLOWED = 24  # hypotheses whose further readings are followed
 CERTAIN = 0.95  # how probable a list must be to be acted on; further readings are followed to there
@@ -141,6 +142,8 @@ class NextReading:
         Its outcomes, most likely first.
     good : str
         What a good board reads there, as a technician would write it.
+    settles : float
+        How likely it is to leave one list of what to replace certain enough to be acted on [1].
     """
 
     probing: Probing
@@ -148,6 +151,7 @@ class NextReading:
     cost: float
     expect: tuple[Expectation, ...]
     good: str = ""
+    settles: float = 0.0
 
 
 def probing_cost(board: Board, probing: Probing) -> float:
@@ -204,7 +208,8 @@ def suggest_readings(
     enough = _enough_bits(board, candidates)
     in_place = _shortlist(bench, candidates, in_place, max(SHORTLIST, 2 * most))
     found, outcomes = _worth(bench, candidates, in_place)
-    useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
+    leader = max(ranking.replace_lists.values(), default=1.0)
+    useful = sorted((reading for reading in found if _is_worth_it(reading, enough, leader)), key=_by_worth)
     if len(useful) > 1:
         useful = _least_to_do_first(board, candidates, useful, dict(zip(found, outcomes, strict=True)))
     if not useful:
@@ -212,7 +217,7 @@ def suggest_readings(
             probing for probing in _lifting_probings(ranking) if probing not in taken and reach.allows(board, probing)
         ]
         found, _ = _worth(bench, candidates, lifting)
-        useful = sorted((reading for reading in found if reading.gain_bits >= enough), key=_by_worth)
+        useful = sorted((reading for reading in found if _is_worth_it(reading, enough, leader)), key=_by_worth)
         useful = [reading for reading in useful if reading.probing.lift == useful[0].probing.lift]
     return tuple(useful[:most])
 
@@ -310,6 +315,11 @@ def _enough_bits(board: Board, candidates: Sequence[Candidate]) -> float:
         target = candidate.packages(board)
         shares[target] = shares.get(target, 0.0) + candidate.probability
     return min(ENOUGH_BITS, ENOUGH_SHARE * entropy(np.array(list(shares.values()))))
+
+
+def _is_worth_it(reading: NextReading, enough: float, leader: float) -> bool:
+    """Return whether a reading tells enough, or little, but what the leading list lacks to be acted on."""
+    return reading.gain_bits >= enough or (leader < CERTAIN and reading.settles >= MOSTLY)
 
 
 def _by_worth(reading: NextReading) -> float:
@@ -445,7 +455,9 @@ def _one_reading(
             continue
         middle = float(np.average(value[here], weights=weight[here])) if np.isfinite(value[here]).all() else OPEN
         expect.append(Expectation(_about(middle, unit), share, _meaning(joint[row], names)))
-    return NextReading(probing, expected_gain(joint), probing_cost(board, probing), tuple(expect))
+    best = joint.max(axis=1)
+    settles = float(np.sum(joint.sum(axis=1)[best >= CERTAIN * joint.sum(axis=1)]))
+    return NextReading(probing, expected_gain(joint), probing_cost(board, probing), tuple(expect), settles=settles)
 
 
 def _about(value: float, unit: str) -> str:

@@ -29,6 +29,7 @@ __all__ = [
 
 DECIDED = 0.5  # a package more likely bad than good is replaced, as the ranking says
 NOT_RULED_OUT = 0.02
+MOST_UNCLEARED = 0.05  # what is likelier bad than this is tested before power; the other side of a verdict's certainty
 MODE_SHARE = 0.1  # a fault mode this probable, given that its package is bad, calls its companions
 MODES_NAMED = 2
 
@@ -108,8 +109,10 @@ class RepairList:
         Probability that these packages and no others are bad [1].
     doubt : str
         Why nothing should be condemned yet; empty if there is no reason.
+    uncleared : tuple of (str, str, float)
+        Packages that are not replaced but not cleared either, what they do, how probable it is that they are bad [1].
     companions : tuple of Companion
-        What goes with them: those to replace first, then those to test.
+        What goes with them: those to replace first, then those to test, the most suspect of them first.
     checks : tuple of Sourced
         Before power, in order.
     insulation : tuple of Sourced
@@ -123,6 +126,7 @@ class RepairList:
     replace: tuple[Replacement, ...]
     certainty: float
     doubt: str
+    uncleared: tuple[tuple[str, str, float], ...]
     companions: tuple[Companion, ...]
     checks: tuple[Sourced, ...]
     insulation: tuple[Sourced, ...]
@@ -195,6 +199,11 @@ def repair_list(ranking: Ranking) -> RepairList:
         replace=replacements,
         certainty=lists.get(frozenset(bad), 0.0),
         doubt=_doubt(ranking),
+        uncleared=tuple(
+            (package, package_words(board, package), probability)
+            for package, probability in suspects.items()
+            if package not in bad and probability > MOST_UNCLEARED
+        ),
         companions=_companions(board, modes, suspects),
         checks=tuple(
             Sourced(row.text.replace("{board}", board.name), row.source)
@@ -279,7 +288,16 @@ def _companions(
         reason = chance if known is None else f"{chance}; {known.reason}"
         source = "the readings" if known is None else known.source
         found[package] = Companion(package, package_words(board, package), "test", reason, source)
-    return tuple(sorted(found.values(), key=lambda one: one.advice != "replace"))
+    # what may well be bad stands before what only goes with it
+    return tuple(
+        sorted(found.values(), key=lambda one: (one.advice != "replace", -_worth_telling(suspects, one.package)))
+    )
+
+
+def _worth_telling(suspects: Mapping[str, float], package: str) -> float:
+    """Return how probable it is that a package is bad [1], 0 where that is next to nothing."""
+    probability = suspects.get(package, 0.0)
+    return probability if probability >= NOT_RULED_OUT else 0.0
 
 
 def _goes_with(row: CompanionRow, part: Part) -> bool:

@@ -39,6 +39,9 @@ def repair_page(repair: RepairList) -> Page:
         columns = (Column("replace"), Column("what it is"), Column("fault"), Column("bad", right=True))
         page.append(Table("To replace", columns, rows))
         page.append(f"That these and no others are bad: {percent(repair.certainty)}.")
+    if repair.uncleared:
+        named = ", ".join(f"{package} ({what}, {percent(chance)})" for package, what, chance in repair.uncleared)
+        page.append(f"Not cleared by these readings, to be tested before any power: {named}.")
     if repair.companions:
         together: dict[tuple[str, str, str], list[str]] = {}
         for one in repair.companions:

@@ -51,6 +51,11 @@ def _across_parts(board: Board) -> list[Probing]:
     on: dict[str, str] = {}
     for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
         on.setdefault(terminal.net, terminal.name)
+    # a fuse's clips lie open, and behind a blown one nothing else may be reached; common practice, no source
+    for part in board.parts.values():
+        if part.kind == "fuse":
+            for pin, net in part.pins.items():
+                on.setdefault(net, f"{part.ref}.{pin}")
     main = set(board.main_terminals)
     gates = {frozenset(board.terminals[name].net for name in pair) for pair in board.gate_leads}
     found: dict[Probing, None] = {}

@@ -12,8 +12,11 @@ from bridge import boarddisplays
 from bridge.advicepage import HEADER, csv_row
 from bridge.advise import (
     CONSIDERED,
+    ENOUGH_BITS,
     STAND_INS,
+    NextReading,
     Reach,
+    _is_worth_it,
     _meaning,
     _stand_ins,
     before_any_reading,
@@ -229,3 +232,28 @@ def test_most_of_a_sample_lasts(board: Board) -> None:
     assert len(samples[0] & samples[1]) >= 0.6 * STAND_INS
     total = sum(one.probability for one in moved)
     assert sum(one.probability for one in _stand_ins(moved, 10)) == pytest.approx(total, rel=1e-9)
+
+
+def test_behind_a_blown_fuse_its_far_clip_is_proposed() -> None:
+    """A rectifier behind a blown fuse cannot be told from the terminals; at the fuse's board side it can."""
+    cooktop = load_board("half-bridge-cooktop")
+    damage = [parse_fault(text, cooktop) for text in ("F_1:open", "Q_H:ce-short:0.3", "D_AC1H:short:0.3")]
+    far = [one for one in reachable_probings(cooktop) if "F_1.b" in (one.red, one.black)]
+    assert {"N", "P", "AC1", "AC2"} <= {lead for one in far for lead in (one.red, one.black)}
+    shown = forecast(cooktop, METER, Setup(), far, damage)
+    good = forecast(cooktop, METER, Setup(), far, damage[:2])
+    assert any(
+        one.value is not None and one.value < 0.01 and (other.value is None or other.value > 0.2)
+        for one, other in zip(shown, good, strict=True)
+        if one.unit == "V"
+    )
+    assert all(Reach("gates").allows(cooktop, one) and not Reach("terminals").allows(cooktop, one) for one in far)
+
+
+def test_a_reading_that_makes_a_list_certain_is_worth_it() -> None:
+    """What tells little, but mostly leaves one list certain, is proposed while none is, and not once one is."""
+    little = NextReading(Probing("U", "P"), 0.5 * ENOUGH_BITS, 1.0, (), settles=0.9)
+    assert _is_worth_it(little, ENOUGH_BITS, 0.89)
+    assert not _is_worth_it(little, ENOUGH_BITS, 0.96)
+    assert not _is_worth_it(dataclasses.replace(little, settles=0.3), ENOUGH_BITS, 0.89)
+    assert _is_worth_it(dataclasses.replace(little, gain_bits=2 * ENOUGH_BITS, settles=0.0), ENOUGH_BITS, 0.96)

@@ -203,3 +203,18 @@ def test_a_wrong_table_is_refused(old: str, new: str, named: str) -> None:
     with pytest.raises(InputError, match=r"^table") as caught:
         parse_repair_table(text.replace(old, new, 1), "table")
     assert named in str(caught.value)
+
+
+def test_what_is_not_cleared_is_told_before_power() -> None:
+    """A rectifier that may well be shorted behind a blown fuse stands first to be tested, and no power before."""
+    pair, triple = ("F_1:open", "Q_H:ce-short"), ("D_AC1H:short", "F_1:open", "Q_H:ce-short")
+    repair = repair_list(ranking("half-bridge-cooktop", {pair: 0.54, triple: 0.45, (*pair, "DRV_H:out-low"): 0.01}))
+    assert [one.package for one in repair.replace] == ["F_1", "Q_H"]
+    tested = [one.package for one in repair.companions if one.advice == "test"]
+    assert tested[0] == "BR_1"
+    assert "DRV_H" in tested
+    ((package, what, chance),) = repair.uncleared
+    assert (package, chance) == ("BR_1", pytest.approx(0.45))
+    said = "\n".join(part for part in repair_page(repair) if isinstance(part, str))
+    assert f"to be tested before any power: BR_1 ({what}, 45 %)." in said
+    assert repair_list(ranking("half-bridge-cooktop", {pair: 0.97, triple: 0.03})).uncleared == ()
