@@ -34,6 +34,7 @@ MAINS_ON = (
     "DANGER: mains is connected. Hands off. Pull the plug, or lock the supply out, so that nobody can switch it on, "
     "and prove at the mains terminals that it is dead. Type yes once it is off the board, locked if dead wires stay."
 )
+MEASURE_ANEW = "What was measured before does not count: wait and measure anew, as in the steps above."
 VOLTS_HELP = "Type the DC volts your meter shows now {place}: 0.02, 20m, -0.1 or 310; 0 where it shows nothing."
 VOLTS_CAUTION = (
     f"Plug pulled or supply locked out; above {DANGEROUS_V:g} V hands off, and never discharge with a blade."
@@ -112,6 +113,16 @@ class _Question:
     help: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """How things stood when a question was open."""
+
+    known: Briefing
+    setup: Setup
+    volts: dict[tuple[str, str], float]
+    questions: list[_Question]
+
+
 def parse_reach(text: str, board: Board) -> Reach:
     """Return what can be reached: ``gates``, ``holds no W G_WH``; blank for the usual.
 
@@ -184,7 +195,9 @@ class SetupTalk:
         self._known = known
         self._setup = known.setup or Setup()
         self._volts: dict[tuple[str, str], float] = {}
+        self._was_live = False  # mains was told of after the first voltages: none of those counts
         self._questions = list(self._list_questions())
+        self._past: list[_Past] = []  # how things stood at each question that was answered
 
     @property
     def finished(self) -> bool:
@@ -227,23 +240,31 @@ class SetupTalk:
         Charged
             The board holds a dangerous charge.
         """
+        before = _Past(self._known, self._setup, dict(self._volts), list(self._questions))
         said = self._questions[0].take(text.strip())
         del self._questions[0]
+        self._past.append(before)
         return said
+
+    def go_back(self) -> None:
+        """Take the last answer back and open its question again; mains that was told of stays told of.
+
+        Raises
+        ------
+        InputError
+            The first question is open.
+        """
+        if not self._past:
+            raise InputError("nothing to go back to: this is the first question")
+        past = self._past.pop()
+        self._known, self._setup, self._volts, self._questions = past.known, past.setup, past.volts, past.questions
 
     def _list_questions(self) -> list[_Question]:
         board, known = self.board, self._known
-        points = safe_points(board) or (SafePoint("", "", "any two main terminals, the largest"),)
-        introduction = making_safe(board)
         questions = []
         if known.setup is not None and "mains" in known.setup.connected:
             questions.append(self._unplugging())
-        for number, point in enumerate(points):
-            lines = introduction if number == 0 else ()
-            place = f"{point.red} to {point.black}" if point.red else "Between"
-            helped = VOLTS_HELP.format(place=f"between {point.red} and {point.black}" if point.red else point.what)
-            prompt = f"{place} ({point.what}), volts? "
-            questions.append(_Question(lines, prompt, self._volts_taker(point), (helped, VOLTS_CAUTION)))
+        questions += self._measuring(making_safe(board))
         if known.meter is None:
             meters = listed(list_meters())
             lines = (f"Which meter? Enter for handheld; there are {meters}; or the path of a meter file.",)
@@ -272,6 +293,25 @@ class SetupTalk:
             lines = ("The meter charges the bus. Is it discharged again before every reading, as is best?",)
             questions.append(_Question(lines, "discharged, yes or no? [yes] ", self._take_discharged))
         return questions
+
+    def _measuring(self, introduction: tuple[str, ...] = ()) -> list[_Question]:
+        """Return the questions for every voltage, an introduction before the first."""
+        questions = []
+        for point in safe_points(self.board) or (SafePoint("", "", "any two main terminals, the largest"),):
+            place = f"{point.red} to {point.black}" if point.red else "Between"
+            helped = VOLTS_HELP.format(place=f"between {point.red} and {point.black}" if point.red else point.what)
+            prompt = f"{place} ({point.what}), volts? "
+            lines = () if questions else introduction
+            questions.append(_Question(lines, prompt, self._volts_taker(point), (helped, VOLTS_CAUTION)))
+        return questions
+
+    def _measure_anew(self) -> list[str]:
+        """Ask for every voltage next, where any was typed before: mains may have been on then; say so."""
+        if not self._volts:
+            return []
+        self._volts = {}
+        self._questions[1:1] = self._measuring()
+        return [MEASURE_ANEW]
 
     def _example(self) -> str:
         """Return two places of this board, as an example of covered ones."""
@@ -305,19 +345,21 @@ class SetupTalk:
         connected = parse_connected(words, self.board)
         self._setup = dataclasses.replace(self._setup, connected=connected)
         if "mains" in connected:  # the next question, before anything else
+            self._was_live = True
             self._questions.insert(1, self._unplugging())
-        return []
+            return []
+        return self._measure_anew() if self._was_live else []
 
     def _unplugging(self) -> _Question:
         return _Question((MAINS_ON,), "unplugged, yes or no? ", self._take_unplugged)
 
     def _take_unplugged(self, text: str) -> list[str]:
         if text.lower() in ("locked", "locked out"):
-            return ["Its wiring stays in the picture. Measure the bus once more before the first lead."]
+            return ["Its wiring stays in the picture.", *self._measure_anew()]
         if not text or not parse_yes(text, usual=False):
             raise InputError("nothing is read with mains on the board; accepted: yes once it is off, locked, or stop")
         self._setup = dataclasses.replace(self._setup, connected=self._setup.connected - {"mains"})
-        return ["Mains is off the board. Measure the bus once more before the first lead."]
+        return ["Mains is off the board.", *self._measure_anew()]
 
     def _take_seen(self, text: str) -> list[str]:
         pieces = [piece.strip() for piece in text.split(";") if piece.strip()]

@@ -358,6 +358,8 @@ def test_with_mains_connected_nothing_goes_on() -> None:
         assert "accepted" in asked.type(word)
         assert asked.answer.prompt.startswith("unplugged")
     asked.type("yes")
+    while asked.answer.prompt != "reading? ":
+        asked.type("0.02")
     assert json.loads(asked.record.splitlines()[0])["setup"]["connected"] == ["motor"]
     stated = Talk(BenchSession(COOKTOP, dataclasses.replace(KNOWN, setup=Setup(connected=frozenset({"mains"})))))
     assert stated.answer.prompt.startswith("unplugged")
@@ -366,6 +368,36 @@ def test_with_mains_connected_nothing_goes_on() -> None:
     while stated.answer.prompt != "reading? ":
         stated.type("0.02")
     assert json.loads(stated.record.splitlines()[0])["setup"]["connected"] == ["mains"]
+
+
+def _mains_told_of() -> tuple[Talk, list[str]]:
+    """Return a session told of mains after zero volts were typed, and the prompts at which they were."""
+    talk = Talk(BenchSession(load_board("motor-drive"), Briefing(load_meter(), "handheld", None, (), Reach(), True)))
+    prompts = []
+    while talk.answer.prompt != "connected? ":
+        prompts.append(talk.answer.prompt)
+        talk.type("0")
+    talk.type("mains")
+    return talk, prompts
+
+
+@pytest.mark.parametrize("off", ["yes", "locked"])
+def test_voltages_typed_with_mains_on_do_not_count(off: str) -> None:
+    """Once mains is off, every voltage is asked for anew, with the limits of the start, before the first reading."""
+    talk, prompts = _mains_told_of()
+    assert len(prompts) == 4  # bus, ahead of the precharge resistor, both halves
+    assert "measured before does not count" in talk.type(off)
+    for prompt in prompts:
+        assert talk.answer.prompt == prompt
+        assert "discharge through a resistor to 0.5 V" in talk.type("12")
+        assert talk.answer.prompt == prompt
+        assert talk.record == ""
+        talk.type("0.02")
+    assert talk.answer.prompt == "reading? "
+    charged, _ = _mains_told_of()
+    assert "DANGER" in charged.type(off, "0", "310")
+    assert charged.answer.done
+    assert charged.record == ""
 
 
 @pytest.mark.slow
