@@ -14,7 +14,7 @@ from bridge.growth import GrownSets
 from bridge.survivors import Survivors
 from bridge.table import FaultSpace
 
-__all__ = ["LEAST_LEADER", "Beliefs", "join", "label_groups", "weigh"]
+__all__ = ["LEAST_LEADER", "Beliefs", "join", "label_groups", "log_evidence_of_all", "weigh"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -108,6 +108,23 @@ def weigh(space: FaultSpace, survivors: Survivors, screened: Array, grown: Grown
     by_evidence = np.argsort(evidence, kind="stable")
     best[hypothesis[by_evidence]] = by_evidence
     return Beliefs(faults, weight[order] / np.sum(weight), ohms, hypothesis, best)
+
+
+def log_evidence_of_all(survivors: Survivors, grown: GrownSets | None) -> float:
+    """Return the log evidence of everything ranked, priors included; pairs that growth weighed again count once.
+
+    Parameters
+    ----------
+    survivors : Survivors
+        Singles and pairs.
+    grown : GrownSets or None
+        Larger sets, and pairs weighed again.
+    """
+    total = float(np.logaddexp.reduce(survivors.log_evidence))
+    if grown is None:
+        return total
+    larger = np.array([len(faults) > 2 for faults in grown.sets])
+    return float(np.logaddexp.reduce(grown.survivors.log_evidence[larger], initial=total))
 
 
 def join(survivors: Survivors, grown: GrownSets | None) -> Survivors:

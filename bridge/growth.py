@@ -230,10 +230,12 @@ def _twins(table: ReadingTable, beam: Sequence[_Grown]) -> list[_Grown]:
     space = table.space
     if not table.columns:
         return []
-    faults_of: dict[int, set[int]] = {}
-    for fault, circuit in zip(space.doubles.fault.tolist(), table.columns[0].class_of_double.tolist(), strict=True):
-        if circuit:
-            faults_of.setdefault(circuit, set()).add(fault)
+    # where a reading was taken with a pin lifted, its circuit is another one: twins are alike in all of them
+    rows = [column.class_of_double for column in {id(one.cells): one for one in table.columns}.values()]
+    faults_of: dict[tuple[int, ...], set[int]] = {}
+    for fault, circuits in zip(space.doubles.fault.tolist(), np.array(rows).T.tolist(), strict=True):
+        if any(circuits):
+            faults_of.setdefault(tuple(circuits), set()).add(fault)
     twins: dict[int, set[int]] = {}
     for company in faults_of.values():
         for fault in company:

@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.belief import Beliefs, join, label_groups, weigh
+from bridge.belief import Beliefs, join, label_groups, log_evidence_of_all, weigh
 from bridge.board import Board
 from bridge.charge import falls
 from bridge.errors import InputError
@@ -165,6 +165,7 @@ def _rank_in(
     grown = grow(table, models, survivors) if np.max(survivors.log_evidence) > hopeless else None
     every = np.concatenate([[screened.healthy], screened.single, screened.pair])
     beliefs = weigh(space, survivors, every, grown)
+    evidence = log_evidence_of_all(survivors, grown)
     survivors = join(survivors, grown)
     _refit_leaders(table, models, survivors, beliefs)
     labels, rest = label_groups(survivors, beliefs)
@@ -183,7 +184,7 @@ def _rank_in(
         seen=tuple(str(one) for one in seen),
         odd_ones=find_odd_ones(table, models, readings),
     )
-    return ranking, float(np.logaddexp.reduce(survivors.log_evidence))
+    return ranking, evidence
 
 
 def _refit_leaders(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivors, beliefs: Beliefs) -> None:

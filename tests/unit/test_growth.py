@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
 import pytest
 
+from bridge.belief import log_evidence_of_all
 from bridge.board import load_board
+from bridge.evidence import refine, screen
 from bridge.faults import Fault, parse_fault
 from bridge.forecast import default_probings, forecast
+from bridge.growth import GrownSets
+from bridge.likelihood import model_readings
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading, parse_readings
-from bridge.table import build_space
+from bridge.survivors import Survivors
+from bridge.table import build_space, table_of
 from tests.physics.benchboards import bare_bridge, make_board, resistor
 
 METER = load_meter()
@@ -154,3 +160,20 @@ def test_a_fuse_saves_the_other_switch() -> None:
     leader = ranking.candidates[0]
     assert [guess.part for guess in leader.faults] == ["F_1", "Q_L", "RG_L"]
     assert leader.probability > 0.5
+
+
+def test_pairs_weighed_again_count_once() -> None:
+    """In the evidence of all there is, a pair that growth weighed again is not there twice, and a larger set is."""
+    space = build_space(BENCH, Setup())
+    table = table_of(space, METER, read_bench(["Q_VL:ce-short:0.3"])[:4])
+    models = model_readings(read_bench(["Q_VL:ce-short:0.3"])[:4], METER)
+    survivors = refine(table, models, screen(table, models))
+    two, three = (0, 50), (0, 50, 90)
+    rows = dataclasses.replace(
+        survivors, **{one.name: getattr(survivors, one.name)[:2] for one in dataclasses.fields(Survivors)}
+    )
+    alone = log_evidence_of_all(survivors, None)
+    grown = GrownSets(sets=(two, three), ohms=((np.nan, np.nan), (np.nan, np.nan, np.nan)), survivors=rows)
+    both = np.logaddexp(alone, rows.log_evidence[1])
+    assert log_evidence_of_all(survivors, grown) == pytest.approx(both, abs=1e-12)
+    assert both > alone
