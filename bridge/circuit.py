@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from bridge import laws
 from bridge.board import Board, Part
 from bridge.elimination import EliminationPlan
+from bridge.partkinds import collector_pin, emitter_pin
 from bridge.probing import Setup
 from bridge.rowsum import RowSum
 
@@ -299,8 +300,7 @@ def _expand(part: Part, nodes: Mapping[str, int], rows: _Rows, setup: Setup) -> 
         rows.add_linear(ref, "supply", supply, common)
     elif part.kind in ("igbt", "mosfet"):
         mosfet = part.kind == "mosfet"
-        high = nodes["drain" if mosfet else "collector"]
-        low = nodes["source" if mosfet else "emitter"]
+        high, low = nodes[collector_pin(part.kind)], nodes[emitter_pin(part.kind)]
         gate = nodes["gate"]
         rows.channel_rows[ref] = len(rows.channels)
         if mosfet:

@@ -13,7 +13,7 @@ from typing import TypeVar
 import networkx as nx
 
 from bridge.board import Board, Part
-from bridge.partkinds import SWITCH_KINDS, emitter_pin
+from bridge.partkinds import SWITCH_KINDS, collector_pin, emitter_pin
 
 __all__ = [
     "BoardColumns",
@@ -159,7 +159,7 @@ class BoardColumns:
 
 def high_net(part: Part) -> str:
     """Return the net of a switch's collector or drain."""
-    return part.pins["collector" if part.kind == "igbt" else "drain"]
+    return part.pins[collector_pin(part.kind)]
 
 
 def _low_net(part: Part) -> str:

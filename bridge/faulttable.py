@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass
 
 from bridge.board import Board, Part
-from bridge.partkinds import PART_KINDS, SWITCH_KINDS, emitter_pin, has_severity
+from bridge.partkinds import PART_KINDS, SWITCH_KINDS, collector_pin, emitter_pin, has_severity
 from bridge.tablefile import parse_table
 
 __all__ = [
@@ -313,10 +313,9 @@ def _lies_across(diode: Part, switch: Part) -> bool:
         return False
     if diode.shares_bond_with == switch.ref:
         return True
-    high = PART_KINDS[switch.kind].pins[0]  # collector or drain
     return (diode.pins["anode"], diode.pins["cathode"]) == (
         switch.pins[emitter_pin(switch.kind)],
-        switch.pins[high],
+        switch.pins[collector_pin(switch.kind)],
     )
 
 

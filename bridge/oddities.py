@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
 from bridge.boardmodel import Board, Part
-from bridge.partkinds import SWITCH_KINDS, emitter_pin
+from bridge.partkinds import SWITCH_KINDS, collector_pin, emitter_pin
 
 __all__ = ["oddities"]
 
@@ -132,7 +132,7 @@ def _gates(board: Board) -> Iterator[str]:
     switches = {part.position: part for part in board.parts.values() if part.kind in SWITCH_KINDS}
     for position, switch in switches.items():
         emitter = switch.pins[emitter_pin(switch.kind)]
-        high = next(net for pin, net in switch.pins.items() if pin in ("collector", "drain"))
+        high = switch.pins[collector_pin(switch.kind)]
         for name, net in ((f"G_{position}", switch.pins["gate"]), (f"E_{position}", emitter)):
             if name in board.terminals and board.terminals[name].net != net:
                 yield f"terminal {name} is on net {board.terminals[name].net}, {switch.ref} has {net} there"

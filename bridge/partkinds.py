@@ -13,6 +13,7 @@ __all__ = [
     "SWITCH_KINDS",
     "PartKind",
     "ValueSpec",
+    "collector_pin",
     "emitter_pin",
     "has_severity",
 ]
@@ -196,6 +197,17 @@ def has_severity(mode: str) -> bool:
     (True, False)
     """
     return mode == "high" or mode.endswith(("short", "leak"))
+
+
+def collector_pin(kind: str) -> str:
+    """Return the pin at the other end of the main path: ``collector`` of an igbt, ``drain`` of a mosfet.
+
+    Raises
+    ------
+    KeyError
+        The kind is no switch.
+    """
+    return {"igbt": "collector", "mosfet": "drain"}[kind]
 
 
 def emitter_pin(kind: str) -> str:

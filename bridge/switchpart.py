@@ -10,6 +10,7 @@ from typing import Any
 
 from bridge.errors import InputError, InputErrors
 from bridge.laws import IGBT_COLLECTOR_IDEALITY, REFERENCE_K, saturation_current, thermal_voltage
+from bridge.partkinds import collector_pin, emitter_pin
 from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
@@ -264,7 +265,7 @@ def switch_tables(part: SwitchPart, high: str, low: str, gate: str) -> str:
     """
     bulk = part.bulk_ohms
     chip = "CHIP" if bulk > 0.0 else high
-    top, bottom = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
+    top, bottom = collector_pin(part.kind), emitter_pin(part.kind)
     main = f"on_ohms = {part.on_ohms!r}" if part.kind == "mosfet" else f"on_drop_1ma = {part.on_drop_1ma!r}"
     lines = [
         "[[part]]",
