@@ -6,18 +6,16 @@ value as the reading table does it. For a few hypotheses, `bridge.forecast` foll
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bridge.board import Board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change
 from bridge.dwell import value_after_dwell
 from bridge.faults import Fault
-from bridge.forecast import Forecast, damage_of, state_of
+from bridge.forecast import Forecast, damage_of, forecast_of
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
@@ -26,7 +24,6 @@ from bridge.variants import ChangeClasses
 
 __all__ = ["forecast_crowd"]
 
-Array = NDArray[np.float64]
 Damage = Sequence[tuple[Fault, float | None]]
 
 COMPANY = 2000  # hypotheses in one table: their node voltages stay in memory until it is done
@@ -59,8 +56,8 @@ def forecast_crowd(
         numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
         places = [probings[number] for number in numbers]
         # what shares its solutions stays together
-        order = sorted(range(len(hypotheses)), key=lambda number: _stated(hypotheses[number]))
-        fitted = sum(_stated(faults) == 0 for faults in hypotheses)
+        order = sorted(range(len(hypotheses)), key=lambda number: _is_shared(hypotheses[number]))
+        fitted = sum(not _is_shared(faults) for faults in hypotheses)
         companies = [order[start : min(start + COMPANY, fitted)] for start in range(0, fitted, COMPANY)]
         for company in (*companies, order[fitted:]):
             found = _columns(circuit, meter, places, [hypotheses[number] for number in company])
@@ -70,9 +67,9 @@ def forecast_crowd(
     return tuple(tuple(row[number] for number in range(len(probings))) for row in rows)
 
 
-def _stated(faults: Damage) -> int:
-    """Return 0 for a hypothesis with a resistance of its own or more than two faults, 1 for what others share."""
-    return int(len(faults) <= 2 and all(ohms is None for _, ohms in faults))
+def _is_shared(faults: Damage) -> bool:
+    """Whether others share its solutions: no more than two faults, none with a resistance of its own."""
+    return len(faults) <= 2 and all(ohms is None for _, ohms in faults)
 
 
 def _members(circuit: Circuit, faults: Damage) -> tuple[Change, Change]:
@@ -80,7 +77,7 @@ def _members(circuit: Circuit, faults: Damage) -> tuple[Change, Change]:
 
     Such faults are the same wherever they occur, so that pairs of them share their solutions.
     """
-    if len(faults) == 2 and _stated(faults):
+    if len(faults) == 2 and _is_shared(faults):
         one, other = (damage_of(circuit, [fault]) for fault in faults)
         if not _rows(one) & _rows(other):
             return one, other
@@ -113,7 +110,7 @@ def _columns(
     columns: list[list[Forecast]] = []
     for number, probing in enumerate(probings):
         levels = [index for index, shot in enumerate(shots) if shot.probing == number]
-        note = None if circuit.reaches(probing.red, probing.black) else "nothing joins these leads"
+        joined = circuit.reaches(probing.red, probing.black)
         start, value, end, chosen = (np.full(len(mine), np.nan) for _ in range(4))
         left = np.arange(len(mine))
         for index in levels:
@@ -130,24 +127,8 @@ def _columns(
             left = left[np.isinf(shown)]
         columns.append(
             [
-                _forecast(meter, probing, shots[int(index)].range_name, shots[levels[0]].unit, display, note)
+                forecast_of(meter, probing, shots[int(index)], display, joined=joined)
                 for index, display in zip(chosen.tolist(), np.stack([start, value, end], axis=1).tolist(), strict=True)
             ]
         )
     return columns
-
-
-def _forecast(
-    meter: MeterProfile, probing: Probing, range_name: str | None, unit: str, display: list[float], note: str | None
-) -> Forecast:
-    """Return one display as a forecast: at the first instant, after the dwell, in the end."""
-    if any(math.isnan(value) for value in display):
-        return Forecast(probing, None, unit, None, None, None, "the solve did not converge")
-    start, value, end = display
-    digit = meter.resolution(probing.mode, range_name, value if math.isfinite(value) else 0.0)
-    state = state_of(start, value, end, digit)
-    return Forecast(probing, _finite(value), unit, state, _finite(start), _finite(end), note)
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

@@ -31,6 +31,7 @@ __all__ = [
     "forecast_cases",
     "forecast_changes",
     "forecast_each",
+    "forecast_of",
     "state_of",
 ]
 
@@ -281,14 +282,36 @@ def _pick(
     """
     settles = np.isfinite(values[1]) | ~good
     chosen = int(np.argmax(settles)) if settles.any() else len(shots) - 1
-    unit = shots[chosen].unit
-    if not good[chosen]:
-        return Forecast(probing, None, unit, None, None, None, "the solve did not converge")
-    start, value, end = (float(values[moment, chosen]) for moment in range(3))
-    digit = meter.resolution(probing.mode, shots[chosen].range_name, value if math.isfinite(value) else 0.0)
-    note = None if circuit.reaches(probing.red, probing.black) else "nothing joins these leads"
+    display = values[:, chosen].tolist() if good[chosen] else [math.nan] * 3
+    return forecast_of(meter, probing, shots[chosen], display, joined=circuit.reaches(probing.red, probing.black))
+
+
+def forecast_of(
+    meter: MeterProfile, probing: Probing, shot: Shot, display: Sequence[float], *, joined: bool
+) -> Forecast:
+    """Return the display of one range as a forecast.
+
+    Parameters
+    ----------
+    meter : MeterProfile
+        The meter.
+    probing : Probing
+        Where the leads are.
+    shot : Shot
+        The range the meter settles in.
+    display : sequence of float
+        What it shows at the first instant, after the dwell, in the end: infinity for OL, NaN where the solve did not
+        converge.
+    joined : bool
+        Whether anything joins the leads.
+    """
+    if any(math.isnan(value) for value in display):
+        return Forecast(probing, None, shot.unit, None, None, None, "the solve did not converge")
+    start, value, end = display
+    digit = meter.resolution(probing.mode, shot.range_name, value if math.isfinite(value) else 0.0)
+    note = None if joined else "nothing joins these leads"
     return Forecast(
-        probing, _finite(value), unit, state_of(start, value, end, digit), _finite(start), _finite(end), note
+        probing, _finite(value), shot.unit, state_of(start, value, end, digit), _finite(start), _finite(end), note
     )
 
 
