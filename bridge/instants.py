@@ -12,7 +12,7 @@ from bridge.points import CHANNEL_NORMAL, Points
 from bridge.shots import Shot
 from bridge.variants import ChangeClasses
 
-__all__ = ["after_one_step", "build_points", "first_instant", "set_capacitors"]
+__all__ = ["after_one_step", "build_points", "first_instant", "set_capacitors", "step_siemens"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -68,6 +68,22 @@ def build_points(
     return points, factors
 
 
+def step_siemens(farads: Array, seconds: Array | float) -> Array:
+    """Return what stands for capacitors during an implicit step: a conductance to their last voltage [S].
+
+    Parameters
+    ----------
+    farads : ndarray, capacitors x batch
+        Capacitances [F]; 0 for one that is gone, which conducts nothing.
+    seconds : float or ndarray, batch
+        How long the step is [s].
+    """
+    with np.errstate(divide="ignore"):
+        behind = CAPACITOR_ESR_OHMS + seconds / np.maximum(farads, 1e-300)
+        answer: Array = np.where(farads > 0.0, 1.0 / behind, 0.0)
+    return answer
+
+
 def set_capacitors(circuit: Circuit, points: Points, siemens: Array, volts: Array) -> None:
     """Turn the capacitors of a batch into sources [V] behind a conductance [S], in place; each capacitors x batch."""
     rows = circuit.capacitor_rows
@@ -90,8 +106,6 @@ def after_one_step(circuit: Circuit, points: Points, factors: Array, bus_volts: 
     However long, the step stays stable and shares currents among capacitors as their capacitance does; what charges
     with time constant T is then 1/(1 + s/T) from its end, where the real one is exp(-s/T) from it.
     """
-    farads = circuit.capacitor_farads[:, None] * factors
-    with np.errstate(divide="ignore"):
-        siemens = np.where(farads > 0.0, 1.0 / (CAPACITOR_ESR_OHMS + seconds / np.maximum(farads, 1e-300)), 0.0)
+    siemens = step_siemens(circuit.capacitor_farads[:, None] * factors, seconds)
     volts = np.repeat((circuit.capacitor_share * bus_volts)[:, None], points.size, axis=1)
     set_capacitors(circuit, points, siemens, volts)

@@ -185,10 +185,11 @@ def _inversion(x: Array) -> tuple[Array, Array]:
     return soft * soft, soft * np.exp(half - soft)
 
 
-def _inversion_inverse(y: float) -> float:
+def _inversion_inverse(y: Array | float) -> Array:
     """Return x with F(x) = y."""
-    root = float(np.sqrt(y))
-    return 2.0 * (root + float(np.log(-np.expm1(-root))))
+    root = np.sqrt(y)
+    answer: Array = 2.0 * (root + np.log(-np.expm1(-root)))
+    return answer
 
 
 def fit_mosfet_channel(gate_threshold: float, on_ohms: float) -> tuple[float, float]:
@@ -204,7 +205,7 @@ def fit_mosfet_channel(gate_threshold: float, on_ohms: float) -> tuple[float, fl
     low, high = 1e-9, 1e6
     for _ in range(200):  # bisection in the logarithm: monotone, and exactness costs nothing at load time
         middle = float(np.sqrt(low * high))
-        offset = gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / middle)
+        offset = gate_threshold - CHANNEL_SLOPE_V * float(_inversion_inverse(1e-3 / middle))
         slope = float(_inversion(np.asarray((10.0 - offset) / CHANNEL_SLOPE_V))[1])
         if middle * slope / CHANNEL_SLOPE_V < 1.0 / on_ohms:
             low = middle
@@ -212,7 +213,7 @@ def fit_mosfet_channel(gate_threshold: float, on_ohms: float) -> tuple[float, fl
             high = middle
         if high / low < 1.0 + 1e-14:
             break
-    return middle, gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / middle)
+    return middle, gate_threshold - CHANNEL_SLOPE_V * float(_inversion_inverse(1e-3 / middle))
 
 
 def mosfet_threshold(specific: Array, offset: Array) -> Array:
@@ -223,14 +224,13 @@ def mosfet_threshold(specific: Array, offset: Array) -> Array:
     specific, offset : ndarray
         Specific current [A] and threshold offset [V].
     """
-    root = np.sqrt(1e-3 / specific)
-    answer: Array = offset + CHANNEL_SLOPE_V * 2.0 * (root + np.log(-np.expm1(-root)))
+    answer: Array = offset + CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / specific)
     return answer
 
 
 def igbt_threshold_offset(gate_threshold: float) -> float:
     """Return the offset [V] that makes an IGBT's channel saturate at 1 mA with ``gate_threshold`` [V] on its gate."""
-    return gate_threshold - CHANNEL_SLOPE_V * _inversion_inverse(1e-3 / IGBT_CHANNEL_A)
+    return gate_threshold - CHANNEL_SLOPE_V * float(_inversion_inverse(1e-3 / IGBT_CHANNEL_A))
 
 
 def mosfet_channel(drain_v: Array, gate_v: Array, specific: Array, offset: Array) -> tuple[Array, Array, Array]:

@@ -10,10 +10,13 @@ Alexander, SIAM J. Numer. Anal. 14 (1977) 1006: the two-stage, second-order, L-s
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.circuit import CAPACITOR_ESR_OHMS, Circuit
+from bridge.circuit import Circuit
+from bridge.instants import set_capacitors, step_siemens
 from bridge.points import Points
 from bridge.solve import solve_points
 
@@ -111,24 +114,9 @@ def _stage(
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Solve one implicit stage; return node voltages [V], capacitor currents [A] and whether it converged."""
     rows = circuit.capacitor_rows
-    with np.errstate(divide="ignore"):
-        siemens = np.where(farads > 0.0, 1.0 / (CAPACITOR_ESR_OHMS + GAMMA * size / np.maximum(farads, 1e-300)), 0.0)
-    table = points.siemens.copy()
-    table[rows] = siemens
-    inject = points.inject.copy()
-    np.add.at(inject, circuit.linear_a[rows], siemens * history)
-    np.subtract.at(inject, circuit.linear_b[rows], siemens * history)
-    stage = Points(
-        table,
-        inject,
-        points.saturation,
-        points.channel,
-        points.red,
-        points.black,
-        points.amps,
-        points.volts,
-        points.ohms,
-    )
+    siemens = step_siemens(farads, GAMMA * size)
+    stage = dataclasses.replace(points, siemens=points.siemens.copy(), inject=points.inject.copy())
+    set_capacitors(circuit, stage, siemens, history)
     solution = solve_points(circuit, stage, start)
     across = solution.voltage[circuit.linear_a[rows]] - solution.voltage[circuit.linear_b[rows]]
     return solution.voltage, siemens * (across - history), solution.converged
