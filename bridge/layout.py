@@ -17,6 +17,7 @@ __all__ = [
     "bulleted",
     "can_show",
     "plain_text",
+    "printable",
     "terminal_columns",
     "write_page",
     "write_text",
@@ -100,14 +101,20 @@ def bulleted(title: str, lines: Sequence[str]) -> str:
     return f"{title}:\n" + "\n".join(f"- {line}" for line in lines)
 
 
-def _printable(text: str) -> str:
-    """Return text in which nothing can steer a terminal: files come from strangers."""
+def printable(text: str) -> str:
+    """Return text in which nothing can steer a terminal: files come from strangers.
+
+    Parameters
+    ----------
+    text : str
+        One line.
+    """
     return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in text)
 
 
 def _paragraph(text: str) -> str:
     """Return a paragraph, its own lines kept: a drawing has several."""
-    return "\n".join(map(_printable, text.split("\n")))
+    return "\n".join(map(printable, text.split("\n")))
 
 
 def plain_text(page: Page) -> str:
@@ -133,7 +140,7 @@ def plain_text(page: Page) -> str:
 
 
 def _plain_table(table: Table) -> str:
-    lines = [[column.title for column in table.columns], *([_printable(cell) for cell in row] for row in table.rows)]
+    lines = [[column.title for column in table.columns], *([printable(cell) for cell in row] for row in table.rows)]
     widths = [max(len(line[index]) for line in lines) for index in range(len(table.columns))]
     set_out = (
         GAP.join(
@@ -251,7 +258,7 @@ def _terminal_text(page: Page, stream: TextIO) -> str:
         for column in block.columns:
             table.add_column(Text(column.title), justify="right" if column.right else "left", overflow="fold")
         for row in block.rows:
-            table.add_row(*(Text(_printable(cell)) for cell in row))
+            table.add_row(*(Text(printable(cell)) for cell in row))
         blocks.append(Padding(table, (0, 0, 1, 0)))
     with console.capture() as captured:
         console.print(Group(*blocks))

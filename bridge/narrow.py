@@ -6,7 +6,7 @@ import re
 import textwrap
 from itertools import zip_longest
 
-from bridge.layout import GAP, Page, Table
+from bridge.layout import GAP, Page, Table, printable
 
 __all__ = ["WIDTH", "narrow_lines"]
 
@@ -39,14 +39,14 @@ def _wrapped(text: str, width: int, hang: str = "") -> list[str]:
 
 
 def _paragraph(text: str, width: int) -> list[str]:
-    printable = _printable(text)
-    number = _NUMBERED.match(printable)
-    return _wrapped(printable, width, " " * number.end() if number else "")
+    shown = printable(text)
+    number = _NUMBERED.match(shown)
+    return _wrapped(shown, width, " " * number.end() if number else "")
 
 
 def _table(table: Table, width: int) -> list[str]:
     """Lay a table out; where it is too wide, the widest column gives way first."""
-    rows = [[column.title for column in table.columns], *([_printable(cell) for cell in row] for row in table.rows)]
+    rows = [[column.title for column in table.columns], *([printable(cell) for cell in row] for row in table.rows)]
     widths = [max(len(row[index]) for row in rows) for index in range(len(table.columns))]
     while sum(widths) + len(GAP) * (len(widths) - 1) > width and max(widths) > NARROWEST:
         widths[widths.index(max(widths))] -= 1
@@ -60,7 +60,3 @@ def _table(table: Table, width: int) -> list[str]:
             )
             lines.append(GAP.join(set_out).rstrip())
     return lines
-
-
-def _printable(text: str) -> str:
-    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in text)
