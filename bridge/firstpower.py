@@ -19,6 +19,7 @@ from bridge.damage import Change
 from bridge.errors import InputError
 from bridge.faults import Fault
 from bridge.forecast import damage_of
+from bridge.meterprofile import VOLTMETER_OHMS
 from bridge.points import CHANNEL_NORMAL, Points
 from bridge.probing import Setup
 from bridge.solve import solve_points
@@ -29,7 +30,6 @@ from bridge.wording import listed, quoted
 __all__ = [
     "LEADS_OHMS",
     "USUAL_A",
-    "VOLTMETER_OHMS",
     "BenchSupply",
     "Place",
     "places_to_read",
@@ -37,7 +37,6 @@ __all__ = [
     "supply_from",
 ]
 
-VOLTMETER_OHMS = 10e6  # hand-held meters; common practice, no source
 LEADS_OHMS = 0.05  # supply leads; common practice, no source
 SUPPLY_V = (12.0, 30.0)
 LIMIT_A = (0.01, 5.0)

@@ -9,9 +9,19 @@ from bridge.errors import InputError
 from bridge.units import parse_quantity
 from bridge.wording import listed, quoted
 
-__all__ = ["METER_MODES", "Accuracy", "DiodeTest", "MeterProfile", "OhmsRange", "Source"]
+__all__ = [
+    "LARGEST_VOLTS",
+    "METER_MODES",
+    "VOLTMETER_OHMS",
+    "Accuracy",
+    "DiodeTest",
+    "MeterProfile",
+    "OhmsRange",
+    "Source",
+]
 
 METER_MODES = ("diode", "ohms", "continuity", "volts")
+VOLTMETER_OHMS = 10e6  # the voltage mode of hand-held meters; common practice, no source
 LARGEST_VOLTS = 1000.0  # top of the voltage mode of hand-held meters; common practice, no source
 FINEST_VOLTS_DIGIT = 1e-3  # the voltage mode starts at a range of `counts` millivolts; common practice, no source
 
@@ -309,16 +319,6 @@ class MeterProfile:
         if mode == "volts":
             return LARGEST_VOLTS
         return self._ohms_range(mode, range_name, math.inf).full_scale
-
-    def beeps(self, ohms: float) -> bool:
-        """Return whether continuity beeps at a resistance between the jacks.
-
-        Parameters
-        ----------
-        ohms : float
-            Resistance [ohm].
-        """
-        return ohms < self.beep_ohms
 
     def to_mapping(self) -> dict[str, object]:
         """Return the keys of a meter file, from which the same profile can be read."""

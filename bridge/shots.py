@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from bridge.circuit import Circuit
 from bridge.errors import InputError
 from bridge.meter import MeterProfile, Source
+from bridge.meterprofile import LARGEST_VOLTS, VOLTMETER_OHMS
 from bridge.places import shared_position
 from bridge.points import meter_current
 from bridge.probing import Hold, Probing
@@ -21,7 +22,6 @@ __all__ = ["HEADROOM", "Shot", "ShotArrays", "displayed", "plan_shots"]
 Array = NDArray[np.float64]
 
 HEADROOM = 2.5  # 60 mV more or less of a junction's drop are about a factor of two in what an ohmmeter shows
-VOLTMETER_OHMS = 10e6
 OPEN_MARGIN_V = 0.02
 OPEN_SLACK_V = 2e-3  # small beside the margin, and beside what a charging display is known to
 TIED_GATE_OHMS = 0.1  # a clip lead from gate to emitter
@@ -129,7 +129,7 @@ def plan_shots(
     if probing.mode == "diode":
         return (shot(meter.diode.source, None, "V", meter.diode.limit_volts),)
     if probing.mode == "volts":
-        passive = Shot(number, None, red, black, 0.0, 0.0, VOLTMETER_OHMS, 0.0, "V", 1000.0, holds)
+        passive = Shot(number, None, red, black, 0.0, 0.0, VOLTMETER_OHMS, 0.0, "V", LARGEST_VOLTS, holds)
         return (passive,)
     ranges = sorted(meter.ohms, key=lambda entry: entry.full_scale)
     if probing.mode == "continuity":
@@ -143,10 +143,7 @@ def plan_shots(
             *(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in above),
         )
     elif probing.range_name is not None:
-        ranges = [entry for entry in ranges if entry.name == probing.range_name]
-        if not ranges:
-            known = " ".join(f"ohms:{entry.name}" for entry in meter.ohms)
-            raise InputError(f"meter {meter.name} has no range {probing.range_name!r}; accepted: {known}", where="mode")
+        ranges = [meter.range_named(probing.range_name)]
     return tuple(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in ranges)
 
 

@@ -366,14 +366,6 @@ def test_unknown_mode_is_refused(call: str) -> None:
         getattr(load_meter(), call)(*arguments)
 
 
-def test_beeps_below_its_threshold() -> None:
-    """Continuity beeps below the threshold, and never on a meter without a beeper."""
-    meter = load_meter()
-    assert meter.beeps(meter.beep_ohms * 0.99)
-    assert not meter.beeps(meter.beep_ohms)
-    assert not load_meter("moving-needle").beeps(0.0)
-
-
 @pytest.mark.parametrize("name", list_meters())
 def test_mapping_reads_back(name: str) -> None:
     """The mapping shown to users holds the keys of a meter file and gives the same profile again."""
