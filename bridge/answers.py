@@ -20,10 +20,9 @@ from bridge.shots import Shot, ShotArrays
 from bridge.solve import batch_size, solve_points
 from bridge.spreads import (
     BATCH_SPREAD_V,
-    DISCRETE_SPREAD_V,
-    MODULE_SPREAD_V,
     OFF_SPREAD_DOWN,
     OFF_SPREAD_UP,
+    PART_SPREAD_V,
     TEMPERATURE_SPREAD_C,
     THRESHOLD_SPREAD_V,
 )
@@ -170,8 +169,7 @@ class AnswerSolver:
         names = np.array((*circuit.junction_batch, *circuit.channel_batch), dtype=object)
         self.batch_rows = [np.flatnonzero(names == batch) for batch in batches]
         construction = (*circuit.junction_construction, *circuit.channel_construction)
-        spread = [MODULE_SPREAD_V if kind == "module" else DISCRETE_SPREAD_V for kind in construction]
-        self.drop_variance = np.array(spread) ** 2
+        self.drop_variance = np.array([PART_SPREAD_V[kind] for kind in construction]) ** 2
         tolerance = np.zeros(len(circuit.linear_siemens))
         for (ref, slot), row in circuit.linear_rows.items():
             if slot == "main":

@@ -9,6 +9,7 @@ __all__ = [
     "OFF_SPREAD_DOWN",
     "OFF_SPREAD_UP",
     "PART_SPREADS",
+    "PART_SPREAD_V",
     "TEMPERATURE_SPREAD_C",
     "THRESHOLD_SPREAD_V",
 ]
@@ -18,6 +19,7 @@ BATCH_SPREAD_V = (
 )
 MODULE_SPREAD_V = 0.005  # between diodes of one module; common practice, no source
 DISCRETE_SPREAD_V = 0.010  # between discrete diodes of one batch; common practice, no source
+PART_SPREAD_V = {"module": MODULE_SPREAD_V, "discrete": DISCRETE_SPREAD_V}  # by construction
 THRESHOLD_SPREAD_V = 0.5  # data sheets give a threshold within 1 to 1.5 V of typical, a limit of about 2.5 sigma
 TEMPERATURE_SPREAD_C = 5.0  # a workshop against the temperature stated; common practice, no source
 # ln: what an unpowered output stage passes is at most a few times what its board file says, and may be nothing at all;

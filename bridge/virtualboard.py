@@ -24,10 +24,9 @@ from bridge.probing import COLDEST_C, HOTTEST_C, Probing, Setup
 from bridge.readings import Reading
 from bridge.spreads import (
     BATCH_SPREAD_V,
-    DISCRETE_SPREAD_V,
-    MODULE_SPREAD_V,
     OFF_SPREAD_DOWN,
     OFF_SPREAD_UP,
+    PART_SPREAD_V,
     TEMPERATURE_SPREAD_C,
     THRESHOLD_SPREAD_V,
 )
@@ -44,7 +43,6 @@ __all__ = [
     "read_board",
 ]
 
-PART_SPREAD_V = {"module": MODULE_SPREAD_V, "discrete": DISCRETE_SPREAD_V}  # as ranking assumes
 SEVERITY_STEPS = 1000
 SEEN_TO_MOVE_DIGITS = 5.0
 EARLIER_SHARE = 0.85  # of the dwell; what moves from then on is seen to move
