@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -10,22 +11,21 @@ from bridge.board import Board
 from bridge.faults import Fault
 from bridge.forecast import forecast_each
 from bridge.meterprofile import MeterProfile
-from bridge.penslips import may_be_slip, slip_words
+from bridge.penslips import PREFIXES, may_be_slip, slip_words
 from bridge.probing import Probing, Setup
 from bridge.ranking import Candidate
 from bridge.readings import Reading
-from bridge.units import format_compact
+from bridge.units import format_ohms, format_reading
 
 __all__ = [
     "count_refused",
     "doubtful_number",
-    "next_value_words",
     "place_words",
     "repeated_words",
     "slip_question",
 ]
 
-_BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+_BARE = re.compile(r"(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)\s*m?")  # 410m is a drop in millivolts, too
 DROP_V = (0.25, 0.95)  # what junctions of the trade read in diode mode, typed in volts; common practice, no source
 DROP_MV = (250.0, 950.0)  # the same typed in millivolts
 NEAR = 1.5  # a resistance within this factor is what somebody expects there
@@ -34,7 +34,13 @@ ASKED, EXPECTED = 12, 0.3  # of the likeliest hypotheses; as much of them expect
 
 
 def doubtful_number(
-    reading: Reading, board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate]
+    reading: Reading,
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    candidates: Sequence[Candidate],
+    *,
+    slip: bool = False,
 ) -> str | None:
     """Return what to ask about a bare number taken as ohms that would be a drop in diode mode; None where it is fine.
 
@@ -51,6 +57,8 @@ def doubtful_number(
     candidates : sequence of Candidate
         What is likeliest so far; a resistance that many of them, or a good board, read there is not asked about, unless
         it is also the drop of a good board in diode mode.
+    slip : bool
+        Whether it may as well lack its k or M (`slip_question`): then one question names both.
     """
     probing, value = reading.probing, reading.value
     if probing.mode != "ohms" or value is None or _BARE.fullmatch(reading.text.strip()) is None:
@@ -69,12 +77,19 @@ def doubtful_number(
     expected = sum(one.probability for one, fits in zip(likely, near[1:], strict=True) if fits) >= EXPECTED
     if near[0] or (expected and not drop_there):
         return None
-    text = format_compact(value)
-    return (
-        f"{probing.red} to {probing.black}: {reading.text} in ohms? It looks like a drop of {volts:g} V, as diode mode "
-        f"shows it. Type yes if the meter stood at ohms ({text} ohm), or the reading with its mode: "
-        f"{probing.red} {probing.black} diode {volts:g}."
+    place = f"{probing.red} {probing.black}"
+    drop = (
+        f"{probing.red} to {probing.black}: {reading.text} in ohms? It looks like a drop of {volts:g} V, as diode mode"
     )
+    right = f"Type yes if the meter stood at ohms ({format_ohms(value)})"
+    if slip and healthy:
+        times = min(PREFIXES, key=lambda times: abs(math.log(times * value / healthy)))
+        full = f"{reading.text.strip()}{PREFIXES[times]}"
+        return (
+            f"{drop} shows it, or like {full}, as a good board reads {format_reading(healthy, 'ohm')} there. {right}, "
+            f"{full}, or the reading with its mode: {place} diode {volts:g}."
+        )
+    return f"{drop} shows it. {right}, or the reading with its mode: {place} diode {volts:g}."
 
 
 def slip_question(reading: Reading, board: Board, meter: MeterProfile, setup: Setup) -> str | None:
@@ -122,19 +137,6 @@ def place_words(probing: Probing) -> str:
         Placement of the leads.
     """
     return f"{probing.red} to {probing.black}, {probing.mode_text}"
-
-
-def next_value_words(asked: Sequence[Reading]) -> str:
-    """Return what a value typed without its place is taken for while readings are asked about.
-
-    Parameters
-    ----------
-    asked : sequence of Reading
-        Those asked about, at least one.
-    """
-    if len(asked) > 1:
-        return f" Type all {len(asked)} again, or one with its places."
-    return f" The next value typed without places is taken for {place_words(asked[0].probing)}."
 
 
 def count_refused(count: int, probing: Probing, like: Sequence[Probing]) -> str:

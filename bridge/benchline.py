@@ -10,9 +10,9 @@ from bridge.meterprofile import METER_MODES
 from bridge.placement import SAME_MODE
 from bridge.readingtext import parse_reading_text
 from bridge.separate import reachable_probings
-from bridge.wording import listed, quoted
+from bridge.wording import quoted
 
-__all__ = ["WORDS", "Order", "Row", "Typed", "Values", "parse_line", "usual_mode", "word_of"]
+__all__ = ["WORDS", "Order", "Row", "Typed", "Values", "names_place", "parse_line", "usual_mode", "word_of"]
 
 WORDS = {
     "skip": "this reading cannot be taken: propose another",
@@ -112,8 +112,22 @@ def parse_line(text: str, board: Board) -> Typed:
         pass
     if len(tokens) > 2 and (_is_place(tokens[0], board) or _is_place(tokens[1], board)):
         stranger = tokens[1] if _is_place(tokens[0], board) else tokens[0]
-        raise InputError(f"{quoted(stranger)} is no place on this board; it has {listed(board.terminals)}")
+        board.net_of(stranger)  # which names near ones
     raise InputError(f"{quoted(text)} is not understood; {EXAMPLES}")
+
+
+def names_place(text: str, board: Board) -> bool:
+    """Return whether a line begins with a place and a value further on, one of its two places misspelt perhaps.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    board : Board
+        The board.
+    """
+    tokens = text.split()
+    return len(tokens) > 2 and any(_is_place(word, board) for word in tokens[:2])
 
 
 def _is_place(word: str, board: Board) -> bool:

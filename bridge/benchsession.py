@@ -9,15 +9,14 @@ from dataclasses import dataclass
 from bridge.advicepage import expectation_table, good_words
 from bridge.advise import CERTAIN, NextReading, Reach, before_any_reading, suggest_readings
 from bridge.benchcheck import (
-    count_refused,
     doubtful_number,
-    next_value_words,
     place_words,
     repeated_words,
     slip_question,
 )
 from bridge.benchgood import asked_about
-from bridge.benchline import Order, Row, Typed, Values, parse_line, usual_mode, word_of
+from bridge.benchline import Order, Row, Typed, names_place, parse_line, word_of
+from bridge.benchopen import Open, ValueRefused
 from bridge.benchpage import (
     good_page,
     help_page,
@@ -26,7 +25,8 @@ from bridge.benchpage import (
     readings_page,
     standing_page,
 )
-from bridge.benchsetup import Briefing, Charged, SetupTalk, refuse_charge
+from bridge.benchread import LineReader
+from bridge.benchsetup import Briefing, Charged, SetupTalk
 from bridge.benchverdict import nothing_helps_page, settled_page, verdict_page
 from bridge.benchwhy import again_words, paths_page
 from bridge.board import Board
@@ -48,11 +48,10 @@ from bridge.likeplaces import like_readings
 from bridge.meterprofile import MeterProfile
 from bridge.narrow import narrow_lines
 from bridge.penslips import as_meant, open_questions
-from bridge.placement import parse_probing
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
-from bridge.readings import Reading, parse_reading
+from bridge.readings import Reading
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.stoprule import StopRule, asks_again
@@ -148,9 +147,8 @@ class BenchSession:
         self._memory = TableMemory()  # one more reading costs one column
         self._displays = DisplayMemory()  # what lasts from reading to reading
         self._advice: NextReading | None = None
-        self._pending: list[Reading] = []  # typed, asked about, not taken yet
-        self._slips: list[str | None] = []  # what was asked about each of them as a slip of the pen
-        self._answered: list[Reading] = []  # those the line that is being heard may answer
+        self._pending = Open()  # typed, not taken yet
+        self._answered = Open()  # what the line that is being heard may answer
         self._unsettled: int | None = None  # a reading that stands, but whose number may be a slip
         self._ending: str | None = None  # the last paragraph of a verdict, once there is one
 
@@ -216,12 +214,14 @@ class BenchSession:
         return dataclasses.replace(asked, lines=(*answer.lines, *asked.lines), record=answer.record)
 
     def _hear_at_bench(self, text: str, word: str) -> Answer:
-        self._answered, self._pending = self._pending, []
+        self._answered, self._pending = self._pending, Open()
         if word in ("y", "yes", "n", "no"):
             if self._answered:
-                if word[0] == "y":
-                    return self._take(self._as_confirmed())
-                return self._say(["Not taken.", *self._proposal()])
+                if word[0] == "n":
+                    return self._say(["Not taken.", *self._proposal()])
+                if self._answered.readings:
+                    return self._take(self._answered.confirmed)
+                return self._say_open(["A value that was refused cannot be confirmed."])
             if self._unsettled is not None:
                 return self._settle(self._unsettled) if word[0] == "y" else self._ask_right_value(self._unsettled)
         try:
@@ -230,8 +230,26 @@ class BenchSession:
             return self._obey(parse_line(text, self.board))
         except Charged as charge:
             return _refused(charge)
+        except ValueRefused as refused:
+            return self._refuse_value(refused)
         except InputError as error:
-            return self._say_open([f"{error}."])
+            alone = self._where_alone() if word_of(text) is None and names_place(text, self.board) else ""
+            return self._say_open([f"{error}.{alone}"])
+
+    def _refuse_value(self, refused: ValueRefused) -> Answer:
+        """Say why a value is refused, and keep its place open for the next one unless that goes there in any case."""
+        places = refused.open.places
+        proposed = not self._answered and self._advice is not None and places == (self._advice.probing,)
+        if proposed or places == self._answered.places:
+            return self._say_open([f"{refused}."])
+        self._pending = refused.open
+        return self._say_dropped(self._say([f"{refused}.", self._pending.still_words()]), places)
+
+    def _where_alone(self) -> str:
+        """Return where a value typed without places would go after a line whose places were not understood."""
+        if self._answered or self._advice is None:
+            return ""  # the first is said anyhow
+        return f" A value typed without places is taken for the proposed {place_words(self._advice.probing)}."
 
     def _hear_setup(self, text: str) -> Answer:
         assert self._talk is not None
@@ -274,32 +292,26 @@ class BenchSession:
     def _say_open(self, page: Page) -> Answer:
         """Say what takes nothing and settles nothing: what was asked about before stays open."""
         self._pending = self._answered
-        asked = "; ".join(reading_words(one) for one in self._pending)
-        if not asked:
-            return self._say(page)
-        return self._say(
-            [*page, f"Not taken yet: {asked}. Type yes to take it as it is.{next_value_words(self._pending)}"]
-        )
+        return self._say([*page, self._pending.still_words()] if self._pending else page)
 
     def _obey(self, typed: Typed) -> Answer:
         if isinstance(typed, Order):
-            return self._say_dropped(self._obey_order(typed), [])
+            return self._say_dropped(self._obey_order(typed), ())
         if self._ending is not None:
             return self._measure_again(Answer((NOT_TAKEN_AFTER_VERDICT,)))
-        readings = [self._read_row(typed)] if isinstance(typed, Row) else self._read_values(typed)
+        proposed = self._advice.probing if self._advice else None
+        reader = LineReader(self.board, self.meter, self.setup, bool(self._known.discharged), proposed)
+        readings = [reader.read_row(typed)] if isinstance(typed, Row) else reader.read_values(typed, self._answered)
         mode_typed = isinstance(typed, Row) and bool(typed.fields["mode"])
-        return self._say_dropped(self._take_checked(readings, mode_typed=mode_typed), readings)
+        places = [one.probing for one in readings]
+        return self._say_dropped(self._take_checked(readings, mode_typed=mode_typed), places)
 
-    def _say_dropped(self, answer: Answer, readings: Sequence[Reading]) -> Answer:
-        """Say what was asked about, is open no longer, and has no other reading of its place instead."""
-        if self._pending is self._answered:
-            return answer
-        instead = [{one.probing.red, one.probing.black} for one in readings]
-        dropped = [one for one in self._answered if {one.probing.red, one.probing.black} not in instead]
+    def _say_dropped(self, answer: Answer, instead: Sequence[Probing]) -> Answer:
+        """Say what is open no longer and has no other reading of its place instead."""
+        dropped = "" if self._pending is self._answered else self._answered.dropped_words(instead)
         if not dropped:
             return answer
-        said = narrow_lines([f"Not taken: {'; '.join(reading_words(one) for one in dropped)}."])
-        return dataclasses.replace(answer, lines=(*said, *answer.lines))
+        return dataclasses.replace(answer, lines=(*narrow_lines([dropped]), *answer.lines))
 
     def _obey_order(self, order: Order) -> Answer:
         orders: dict[str, Callable[[Order], Answer]] = {
@@ -316,72 +328,30 @@ class BenchSession:
         }
         return orders[order.word](order)
 
-    def _read_row(self, row: Row) -> Reading:
-        fields = dict(row.fields)
-        placed = parse_probing(fields["red"], fields["black"], "diode", "", "", self.board, self.meter)
-        if not fields["mode"]:
-            proposed = self._advice.probing if self._advice else None
-            same = proposed is not None and (proposed.red, proposed.black) == (placed.red, placed.black)
-            if same and proposed is not None and not fields["hold"] and not fields["lift"]:
-                fields |= {"mode": proposed.mode_text, "hold": proposed.hold_text, "lift": proposed.lift_text}
-            else:
-                fields["mode"] = usual_mode(self.board, placed.red, placed.black)
-        return self._reading(fields, row.discharged)
-
-    def _read_values(self, values: Values) -> list[Reading]:
-        if len(values.texts) == 1 and len(self._answered) == 1:  # what was asked about, typed again
-            return [self._reading(_fields(self._answered[0].probing, values.texts[0]), values.discharged)]
-        if len(values.texts) == 1 and self._answered:
-            count = len(self._answered)
-            raise InputError(f"one value, but {count} were asked about; accepted: all {count}, or one with its places")
-        if self._advice is None:
-            raise InputError("no reading is proposed; type the places as well: U P 0.41")
-        probing = self._advice.probing
-        if len(values.texts) == 1:
-            return [self._reading(_fields(probing, values.texts[0]), values.discharged)]
-        like = like_readings(self.board, probing)
-        if len(like) != len(values.texts):
-            raise InputError(count_refused(len(values.texts), probing, like))
-        return [
-            self._reading(_fields(one, text), values.discharged) for one, text in zip(like, values.texts, strict=True)
-        ]
-
-    def _reading(self, fields: dict[str, str], discharged: bool) -> Reading:
-        always = bool(self._known.discharged)
-        reading = parse_reading(fields, self.board, self.meter, self.setup, discharged=discharged or always)
-        if reading.probing.mode == "volts" and reading.value is not None and not reading.probing.hold:
-            refuse_charge(reading.value)  # no evidence of a fault, but of a board that is not safe
-        return reading
-
     def _take_checked(self, readings: list[Reading], *, mode_typed: bool = False) -> Answer:
         """Take readings; ask once about a number that another mode would show, or that may be a slip of the pen."""
         bench = self.board, self.meter, self.setup
-        doubts: list[str] = []
-        if not mode_typed:
-            likely = self._standing().candidates
-            doubts = [words for one in readings if (words := doubtful_number(one, *bench, likely)) is not None]
-        again = readings == self._answered
-        slips = self._slips if again else [slip_question(one, *bench) for one in readings]
+        again = readings == list(self._answered.readings)
+        slips = self._answered.slips if again else tuple(slip_question(one, *bench) for one in readings)
+        likely = () if mode_typed else self._standing().candidates
+        drops = [
+            None if mode_typed else doubtful_number(one, *bench, likely, slip=slip is not None)
+            for one, slip in zip(readings, slips, strict=True)
+        ]
+        doubts = [words for words in drops if words is not None]
         how = "" if doubts else " Type it again, or yes if it is right."  # doubts say themselves what to type
-        asked = [f"{words}{how}" for words in slips if words is not None]
+        asked = [f"{slip}{how}" for drop, slip in zip(drops, slips, strict=True) if drop is None and slip is not None]
         if not doubts and asked:
             if again:  # it was meant
-                return self._take(self._as_confirmed())
+                return self._take(self._answered.confirmed)
             if self._unsettled is not None and [_written(one) for one in readings] == [
                 _written(self.readings[self._unsettled])
             ]:
                 return self._settle(self._unsettled)
         if not doubts and not asked:
             return self._take(readings)
-        self._pending, self._slips = readings, slips
-        return self._say([*doubts, *asked, f"Nothing is taken yet.{next_value_words(readings)}"])
-
-    def _as_confirmed(self) -> list[Reading]:
-        """Return what was asked about and is right, a number in question written so that no command asks again."""
-        return [
-            one if words is None else dataclasses.replace(one, text=as_meant(one))
-            for one, words in zip(self._answered, self._slips, strict=True)
-        ]
+        self._pending = Open(tuple(readings), slips)
+        return self._say([*doubts, *asked, f"Nothing is taken yet. {self._pending.next_value_words()}"])
 
     def _settle(self, place: int) -> Answer:
         """Take a reading that stands, and whose number may have been a slip, as it is."""
@@ -585,14 +555,3 @@ class BenchSession:
 
 def _written(reading: Reading) -> tuple[Probing, str]:
     return reading.probing, reading.text.strip()
-
-
-def _fields(probing: Probing, text: str) -> dict[str, str]:
-    return {
-        "red": probing.red,
-        "black": probing.black,
-        "mode": probing.mode_text,
-        "hold": probing.hold_text,
-        "lift": probing.lift_text,
-        "reading": text,
-    }

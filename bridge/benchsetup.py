@@ -261,13 +261,15 @@ class SetupTalk:
 
     def _list_questions(self) -> list[_Question]:
         board, known = self.board, self._known
-        questions = []
+        questions: list[_Question] = []
         if known.setup is not None and "mains" in known.setup.connected:
             questions.append(self._unplugging())
         questions += self._measuring(making_safe(board))
         if known.meter is None:
             meters = listed(list_meters())
-            lines = (f"Which meter? Enter for handheld; there are {meters}; or the path of a meter file.",)
+            lines: tuple[str, ...] = (
+                f"Which meter? Enter for handheld; there are {meters}; or the path of a meter file.",
+            )
             questions.append(_Question(lines, "meter? ", self._take_meter))
         if known.setup is None:
             there = listed(dict.fromkeys(part.when for part in board.parts.values() if part.when))
@@ -296,7 +298,7 @@ class SetupTalk:
 
     def _measuring(self, introduction: tuple[str, ...] = ()) -> list[_Question]:
         """Return the questions for every voltage, an introduction before the first."""
-        questions = []
+        questions: list[_Question] = []
         for point in safe_points(self.board) or (SafePoint("", "", "any two main terminals, the largest"),):
             place = f"{point.red} to {point.black}" if point.red else "Between"
             helped = VOLTS_HELP.format(place=f"between {point.red} and {point.black}" if point.red else point.what)

@@ -90,8 +90,8 @@ def test_words() -> None:
     ("text", "named"),
     [
         ("hello", "not understood"),
-        ("U X 0.41", "'X' is no place"),
-        ("X U 0.41", "'X' is no place"),
+        ("U X 0.41", "no terminal 'X'; it has P, N, U"),
+        ("G_UX E_UL 9.9k", "no terminal 'G_UX'; near names: G_U"),
         ("U P", "not understood"),
         ("U P ohms", "no reading behind U P"),
         ("0.41 0.4x", "not understood"),

@@ -310,8 +310,74 @@ def test_what_the_meter_cannot_show_is_refused() -> None:
     assert talk.record == before
 
 
+@pytest.mark.slow
+def test_the_value_after_a_refused_one_goes_to_its_place() -> None:
+    """What a refusal says to write is taken at the refused places, and not for the proposal; words between keep it."""
+    talk = started("half-bridge-cooktop")
+    talk.session._advice = NextReading(Probing("G_L", "MID", "ohms"), 1.0, 1.0, ())
+    said = talk.type("mid n 410")
+    assert "write 0.41 or 410m." in said
+    here = "The next value typed without places is taken for MID to N, diode."
+    assert said.endswith(f"Nothing is taken yet. {here}")
+    for word in ("good Q_L", "", "yes", "41k"):
+        assert talk.type(word).endswith(here)
+        assert "Next: " not in talk.said
+    assert talk.type("410m").startswith("1. MID to N, diode: 410m After 1 reading")
+    assert talk.type("P N volts 12").endswith("taken for P to N, volts.")
+    assert talk.type("0.02").startswith("2. P to N, volts: 0.02")
+    talk.type("N MID 410")
+    assert talk.type("P MID 1.4").startswith("Not taken: N to MID, diode: 410. 3. P to MID, diode: 1.4")
+    talk.type("N MID 410")
+    assert talk.type("no").startswith("Not taken. Next: ")
+
+
+def test_several_values_one_of_them_refused() -> None:
+    """Of six values one is refused: none is taken, and the right one alone is not taken for the first place."""
+    talk = started("six-switch-bridge")
+    talk.session._advice = NextReading(Probing("U", "P"), 1.0, 1.0, ())
+    before = talk.record
+    said = talk.type("0.41 0.42 410 0.41 0.42 0.41")
+    assert "write 0.41 or 410m. Nothing is taken yet. Type all 6 again" in said
+    assert "one value, but 6 were asked about" in talk.type("410m")
+    assert talk.record == before
+    assert "6. " in talk.type("0.41 0.42 410m 0.41 0.42 0.41")
+    assert [one.text for one in talk.session.readings][2] == "410m"
+
+
+def test_after_a_misspelt_place_it_says_where_a_value_alone_goes() -> None:
+    """A line with a place that is not there names near ones, and where a value without places would be taken."""
+    talk = started("half-bridge-cooktop")
+    assert talk.session._advice is not None
+    proposed = talk.session._advice.probing
+    said = talk.type("N MIT 0.4")
+    assert "no terminal 'MIT'; near names: MID" in said
+    assert f"taken for the proposed {proposed.red} to {proposed.black}, {proposed.mode}." in said
+
+
+@pytest.mark.slow
+def test_one_question_for_one_number() -> None:
+    """A number that may be a drop, or lack its k or M, is asked about once, with both and how to type each."""
+    place = Probing("P", "RES", "ohms")
+    (good,) = forecast(COOKTOP, load_meter(), Setup(), [place])
+    assert good.value is not None
+    number = f"{good.value / 1e6:.2f}"  # some 600 kohm
+    assert 0.25 < float(number) < 0.95
+    talk = started()
+    talk.session._advice = NextReading(place, 1.0, 1.0, ())
+    said = talk.type(number)
+    assert said.count("Type ") == 1
+    assert f"It looks like a drop of {float(number):g} V" in said
+    assert f"or like {number}M, as a good board reads" in said
+    assert "is taken as" not in said
+    assert talk.type(f"{number}M").startswith(f"1. P to RES, ohms: {number}M")
+    talk.type("undo")
+    talk.session._advice = NextReading(place, 1.0, 1.0, ())
+    assert talk.type(number, "yes").startswith(f"1. P to RES, ohms: {number} ohm")
+
+
 @pytest.mark.parametrize(
-    ("typed", "volts"), [("G_L E_L 412", "0.412"), ("G_L E_L 0.43", "0.43"), ("g_l e_l 655", "0.655")]
+    ("typed", "volts"),
+    [("G_L E_L 412", "0.412"), ("G_L E_L 0.43", "0.43"), ("g_l e_l 655", "0.655"), ("G_L E_L 410m", "0.41")],
 )
 def test_a_drop_typed_at_an_ohms_place_is_asked_about_once(typed: str, volts: str) -> None:
     """A bare number that reads like a junction is not taken as ohms before somebody says so."""
