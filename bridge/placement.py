@@ -27,6 +27,7 @@ __all__ = [
     "switch_positions",
 ]
 
+NOTHING_CONNECTED = ("nothing", "none", "no", "unplugged")
 CONNECTABLE = ("motor", "coil", "transformer", "brake-resistor", "mains")
 LONGEST_LEAD = 140  # a part and a pin of the longest names a board file may use, and the point
 HIGHEST_HOLD_VOLTS = 30.0  # gates are good for +/-20 to 30 V (absolute maxima of data sheets, from memory)
@@ -213,7 +214,7 @@ def parse_connected(text: str, board: BoardNames) -> frozenset[str]:
     Parameters
     ----------
     text : str
-        Words separated by spaces; blank for nothing.
+        Words separated by spaces; blank, or one word for it, for nothing.
     board : Board
         The board. Mains is taken on any, since it is warned of.
 
@@ -226,16 +227,13 @@ def parse_connected(text: str, board: BoardNames) -> frozenset[str]:
     if not text.strip():  # most rows
         return frozenset()
     words = [word.lower() for word in text.split()]
-    for word in words:
-        if word not in CONNECTABLE:
-            raise InputError(f"{quoted(word)}; accepted: {listed(CONNECTABLE)}", where="connected")
+    if len(words) == 1 and words[0] in NOTHING_CONNECTED:
+        return frozenset()
     there = tuple(dict.fromkeys([*(part.when for part in board.parts.values() if part.when), "mains"]))
     for word in words:
         if word not in there:
-            raise InputError(
-                f"{quoted(word)}: {board.name} has no such thing to connect; accepted: {listed(there)}",
-                where="connected",
-            )
+            why = f": {board.name} has no such thing to connect" if word in CONNECTABLE else ""
+            raise InputError(f"{quoted(word)}{why}; accepted: {listed(there)}, nothing", where="connected")
     return frozenset(words)
 
 

@@ -308,7 +308,7 @@ def test_a_note_of_digits_is_fine_where_a_comma_separates_nothing() -> None:
         ),
         (
             f"{HEADER},connected\nP,N,ohms,4,kettle\n",
-            "line 2: connected: 'kettle'; accepted: motor, coil, transformer",
+            "line 2: connected: 'kettle'; accepted: motor, coil, mains",
         ),
     ],
 )
@@ -857,6 +857,14 @@ def test_other_words_for_a_mode(word: str, mode: str) -> None:
     sheet = f"red,black,mode,reading\nN,U,{word},{value}\n".encode()
     (reading,) = parse_readings(sheet, "sheet.csv", load_board("six-switch-bridge"), load_meter()).readings
     assert reading.probing.mode_text == mode
+
+
+@pytest.mark.parametrize("word", ["nothing", "None", "no", "unplugged"])
+def test_a_word_for_nothing_connected(word: str) -> None:
+    """A word for nothing is nothing; beside what is connected it is refused, not left out."""
+    assert read(f"{HEADER},connected\nP,N,diode,0.4,{word}\n").readings[0].connected == frozenset()
+    with pytest.raises(InputError, match="accepted: motor, coil, mains"):
+        read(f"{HEADER},connected\nP,N,diode,0.4,coil {word}\n")
 
 
 def test_a_load_the_board_lacks_is_refused() -> None:
