@@ -67,9 +67,11 @@ POWERED = "The board may have been powered since the verdict: make it safe and m
 NOT_TAKEN_AFTER_VERDICT = "Not taken: before another reading the bus is measured anew."
 TAKE_NOW = "Take the reading now and type it with its places: U P 0.41. A verdict follows it anew."
 HELP_BEFORE = (
-    "First come a few questions: type what is asked for, press Enter where the usual answer is meant, or stop to end. "
+    "First come a few questions: type what is asked for, press Enter where the usual answer is meant, undo to go back "
+    "by one question, or stop to end. "
     "Once readings are asked for, help lists the words for those."
 )
+BACK = ("undo", "back")
 STILL_ASKED = "answer this question first, or type help for what to type here, stop to end."
 
 
@@ -254,11 +256,14 @@ class BenchSession:
     def _hear_setup(self, text: str) -> Answer:
         assert self._talk is not None
         try:
+            if text.strip().lower() in BACK:
+                self._talk.go_back()
+                return self._question(["Back by one question."])
             said = self._talk.hear(text)
         except Charged as charge:
             return _refused(charge)
         except InputError as error:
-            word = word_of(text)
+            word = word_of(text) if text.strip().lower() not in BACK else None
             refusal = f"{error}." if word is None else f"{word} works once readings are asked for; {STILL_ASKED}"
             return Answer(tuple(narrow_lines([refusal])), prompt=self._talk.ask()[1])
         if not self._talk.finished:

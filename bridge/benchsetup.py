@@ -343,8 +343,7 @@ class SetupTalk:
         return [f"Meter: {meter.title or meter.name}."]
 
     def _take_connected(self, text: str) -> list[str]:
-        words = "" if text.lower() in ("nothing", "none", "no") else text.replace(",", " ")
-        connected = parse_connected(words, self.board)
+        connected = parse_connected(text.replace(",", " "), self.board)
         self._setup = dataclasses.replace(self._setup, connected=connected)
         if "mains" in connected:  # the next question, before anything else
             self._was_live = True
@@ -369,7 +368,7 @@ class SetupTalk:
             pieces = []
         told = tuple(str(parse_seen(piece, self.board)) for piece in pieces)
         self._known = dataclasses.replace(self._known, seen=told)
-        return []
+        return [f"Noted: {'; '.join(told)}."] if told else []
 
     def _take_reach(self, text: str) -> list[str]:
         self._known = dataclasses.replace(self._known, reach=parse_reach(text, self.board))

@@ -102,7 +102,7 @@ def _near(ref: str, board: Board) -> str:
 
 
 def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
-    """Read a fault written ``PART:MODE`` or ``PART:MODE:OHMS``, in letters of either case.
+    """Read a fault written ``PART:MODE`` or ``PART:MODE:OHMS``, in letters of either case; ``F_1:blown`` as listed.
 
     Parameters
     ----------
@@ -134,6 +134,9 @@ def parse_fault(text: str, board: Board) -> tuple[Fault, float | None]:
         raise InputError(f"board {board.name} has no part {quoted(ref)}; {_near(ref, board)}", where=where)
     if not part.modes:
         raise InputError(f"{ref} is taken as good on this board; it has no fault modes", where=where)
+    if mode not in part.modes:  # as it is listed, perhaps: a fuse is blown
+        as_listed = [one for one in part.modes if describe_fault(part, one).phrase.casefold() == mode]
+        mode = as_listed[0] if len(as_listed) == 1 else mode
     if mode not in part.modes:
         modes = listed(part.modes)
         raise InputError(f"{part.kind} {ref} has no mode {quoted(mode)}; accepted: {modes}", where=where)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -13,12 +14,16 @@ from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault
 from bridge.faulttable import Symptom, SymptomCause, fault_table, matches
+from bridge.makesafe import waits
 from bridge.places import Place, place_parts
 from bridge.wording import listed, quoted
 
 __all__ = ["Seen", "chances_of", "parse_seen", "symptom_words"]
 
 Array = NDArray[np.float64]
+
+FILLERS = ("the", "is", "was", "has")  # words that say nothing here
+_HEAD = re.compile(r"(.*?)(?:'s)?(?: (?:of|from|across|at|ahead|on|in|between|behind|to|for)\b.*|,.*|$)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +60,7 @@ def symptom_words(at: str) -> tuple[str, ...]:
 
 
 def parse_seen(text: str, board: Board) -> Seen:
-    """Read what was seen: ``F_1 open``, ``soot at Q_UL``, ``trips at switch-on``.
+    """Read what was seen: ``F_1 open``, ``soot at Q_UL``, ``fuse blown``, ``trips at switch-on``.
 
     Parameters
     ----------
@@ -68,20 +73,24 @@ def parse_seen(text: str, board: Board) -> Seen:
     ------
     InputError
         Words that are not in the table (lists those that are); a part that is not on the board, or none where one is
-        needed.
+        needed; a kind of part or a role of which the board has several.
     """
     where = f"seen {quoted(text)}"
-    known = {words.casefold(): symptom for symptom in fault_table().symptom for words in (symptom.say, *symptom.also)}
-    tokens = text.split()
+    known = {
+        " ".join(_telling(words)).casefold(): symptom
+        for symptom in fault_table().symptom
+        for words in (symptom.say, *symptom.also)
+    }
+    tokens = _telling(text.replace(":", " "))
     symptom = known.get(" ".join(tokens).casefold())
     if symptom is not None:
         if symptom.at == "part":
             raise InputError(f"say where: PART {symptom.say}", where=where)
         return Seen(symptom)
-    if len(tokens) >= 3 and tokens[-2].casefold() == "at":
-        place, words = tokens[-1], " ".join(tokens[:-2])
-    else:
-        place, words = (tokens or [""])[0], " ".join(tokens[1:])
+    splits = [(words, place) for place, words in _two_pieces(tokens)]  # "F_1 blown"
+    splits += [(words, place[3:]) for words, place in _two_pieces(tokens) if place[:3].casefold() == "at "]
+    splits += _two_pieces(tokens)  # "blown fuse"
+    words, place = next((split for split in splits if split[0].casefold() in known), ("", ""))
     symptom = known.get(words.casefold())
     if symptom is None:
         raise InputError(
@@ -90,8 +99,32 @@ def parse_seen(text: str, board: Board) -> Seen:
             where=where,
         )
     if symptom.at == "board":
-        raise InputError(f"{quoted(symptom.say)} is how the whole board behaves; leave {place} out", where=where)
+        raise InputError(
+            f"{quoted(symptom.say)} is how the whole board behaves; leave {quoted(place)} out", where=where
+        )
     return Seen(symptom, *_find_place(place, board, where))
+
+
+def _telling(text: str) -> list[str]:
+    """Return the words of a text that say something."""
+    return [word for word in text.split() if word.casefold() not in FILLERS]
+
+
+def _two_pieces(tokens: Sequence[str]) -> list[tuple[str, str]]:
+    """Return every way to part words into a beginning and a rest, the shortest beginning first."""
+    return [(" ".join(tokens[:cut]), " ".join(tokens[cut:])) for cut in range(1, len(tokens))]
+
+
+def _packages_called(text: str, board: Board) -> list[str]:
+    """Return the packages whose parts are of a kind, a block or a role that is called so: ``fuse``, ``rectifier``."""
+    bleeders = {ref for wait in waits(board) for ref in wait.bleeders} if text == "bleeder" else set()
+    found: dict[str, None] = {}
+    for ref, part in board.parts.items():
+        role = _HEAD.match(part.role.casefold())
+        head = role[1] if role else ""
+        if text in (part.kind, part.block.casefold(), head, head.rpartition(" ")[2]) or ref in bleeders:
+            found[part.package] = None
+    return list(found)
 
 
 def _find_place(text: str, board: Board, where: str) -> tuple[str, tuple[str, ...]]:
@@ -104,6 +137,11 @@ def _find_place(text: str, board: Board, where: str) -> tuple[str, tuple[str, ..
         # of a module one can see where, of a single device only that it is the one
         places[ref.casefold()] = (ref, (ref,) if place.module else tuple(members[place.package]))
     found = places.get(text.casefold())
+    called = _packages_called(text.casefold(), board) if found is None else []
+    if len(called) > 1:
+        raise InputError(f"{quoted(text)} may be any of {listed(called)}; name one", where=where)
+    if called:
+        return places[called[0].casefold()]
     if found is None:
         near = [places[name][0] for name in get_close_matches(text.casefold(), places, 5, 0.5)]
         raise InputError(

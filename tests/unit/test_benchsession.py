@@ -73,7 +73,7 @@ def test_help_before_the_first_reading() -> None:
     assert talk.answer.prompt == asked
 
 
-@pytest.mark.parametrize("word", ["list", "undo", "why 3", "doubt", "rank"])
+@pytest.mark.parametrize("word", ["list", "why 3", "doubt", "rank"])
 def test_words_for_readings_before_the_first(word: str) -> None:
     """A word for readings at an opening question is said to work later, and the question stands."""
     talk = Talk(BenchSession(COOKTOP, dataclasses.replace(KNOWN, discharged=None)))
@@ -84,6 +84,41 @@ def test_words_for_readings_before_the_first(word: str) -> None:
     assert "works once readings are asked for" in said
     assert "accepted" not in said
     assert talk.answer.prompt.startswith("discharged")
+    assert talk.record == ""
+
+
+def test_an_answer_before_the_first_reading_is_taken_back() -> None:
+    """Undo or back opens the question before once more, with nothing left of its answer; the first has none before."""
+    talk = Talk(BenchSession(COOKTOP, Briefing(load_meter(), "handheld")))
+    first = talk.answer.prompt
+    assert "nothing to go back to" in talk.type("undo")
+    assert talk.answer.prompt == first
+    prompts = []
+    while talk.answer.prompt != "reach? ":
+        prompts.append(talk.answer.prompt)
+        talk.type("0" if talk.answer.prompt.endswith("volts? ") else "")
+    for prompt, word in zip(reversed(prompts), ["Undo", "back"] * len(prompts), strict=False):
+        talk.type(word)
+        assert talk.answer.prompt == prompt
+    talk.type("0.3")
+    while talk.answer.prompt != "seen? ":
+        talk.type("0.01" if talk.answer.prompt.endswith("volts? ") else "nothing")
+    assert "Noted: F_1 open; dead." in talk.type("f_1 blown; dead")
+    talk.type("undo")
+    assert "Noted: F_1 open." in talk.type("fuse blown")
+    talk.type("gates", "no")
+    head = json.loads(talk.record.splitlines()[0])
+    assert head["seen"] == ["F_1 open"]
+    assert head["setup"]["bus_volts"] == 0.3
+
+
+def test_going_back_makes_no_voltage_count_that_was_typed_with_mains_on() -> None:
+    """Told of mains, then gone back and told of none: the voltages typed before do not count either."""
+    talk, prompts = _mains_told_of()
+    talk.type("undo")
+    assert talk.answer.prompt == "connected? "
+    assert "measured before does not count" in talk.type("")
+    assert talk.answer.prompt == prompts[0]
     assert talk.record == ""
 
 
@@ -170,7 +205,8 @@ def test_everything_is_asked_and_kept() -> None:
     assert talk.answer.prompt == "meter? "
     talk.type("pocket")
     assert talk.answer.prompt == "connected? "
-    assert "accepted" in talk.type("toaster")
+    for wrong in ("toaster", "motor unplugged"):
+        assert f"{wrong.split()[-1]}'; accepted: motor, mains, nothing." in talk.type(wrong)
     assert "no such thing to connect; accepted: motor, mains" in talk.type("coil")
     assert talk.answer.prompt == "connected? "
     talk.type("motor")

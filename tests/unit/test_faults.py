@@ -173,6 +173,14 @@ def test_fault_reads_with_and_without_ohms(board: Board) -> None:
         assert parse_fault(f"RG_UH:high:{written}", board) == (Fault("RG_UH", "high"), 2000.0)
 
 
+def test_a_mode_reads_as_it_is_listed(board: Board) -> None:
+    """What the listings call a mode of a kind of part means it: a fuse is blown, and nothing else is."""
+    assert parse_fault("F_1:Blown", load_board("motor-drive")) == (Fault("F_1", "open"), None)
+    assert parse_fault("rg_uh:value too high:2k", board) == (Fault("RG_UH", "high"), 2000.0)
+    with pytest.raises(InputError, match="has no mode 'blown'; accepted: open, high, short"):
+        parse_fault("RG_UH:blown", board)
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
