@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.groups import error_between
+from bridge.groups import SAME_ERROR, error_between, label_by_leaders
 from bridge.growth import GrownSets
 from bridge.survivors import Survivors
 from bridge.table import FaultSpace
@@ -18,8 +18,8 @@ __all__ = ["LEAST_LEADER", "Beliefs", "join", "label_groups", "log_evidence_of_a
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 
-SAME_ERROR = 0.25
 LEAST_LEADER = 1e-4  # hypotheses less probable than this lead no group of their own
 TIE = 1e-6  # of the probability: between two equal halves rounding does not choose the resistance that is shown
 MOST_LEADERS = 60
@@ -179,23 +179,18 @@ def label_groups(survivors: Survivors, beliefs: Beliefs) -> tuple[Index, int]:
         The label of what is too improbable to lead a group or was dropped in the first pass; no group of look-alikes.
     """
     count = len(beliefs.probability)
-    label = np.full(count, -1, dtype=np.intp)
-    rows = np.arange(len(survivors.kept))
-    group = 0
-    for leader in range(count):
-        if beliefs.probability[leader] < LEAST_LEADER or group >= MOST_LEADERS:
-            break
-        if label[leader] >= 0 or beliefs.best_survivor[leader] < 0:
-            continue
-        free = rows[label[beliefs.hypothesis_of_survivor] < 0]
-        error = _errors(survivors, int(beliefs.best_survivor[leader]), free)
+
+    def look_alikes(leader: int, free: Mask) -> Mask | None:
+        if beliefs.best_survivor[leader] < 0:
+            return None
+        rows = np.flatnonzero(free[beliefs.hypothesis_of_survivor])
         closest = np.zeros(count)
-        np.maximum.at(closest, beliefs.hypothesis_of_survivor[free], error)
-        label[(closest >= SAME_ERROR) & (label < 0)] = group
-        label[leader] = group
-        group += 1
-    label[label < 0] = group
-    return label, group
+        error = _errors(survivors, int(beliefs.best_survivor[leader]), rows)
+        np.maximum.at(closest, beliefs.hypothesis_of_survivor[rows], error)
+        alike: Mask = closest >= SAME_ERROR
+        return alike
+
+    return label_by_leaders(beliefs.probability, LEAST_LEADER, MOST_LEADERS, look_alikes)
 
 
 def _errors(survivors: Survivors, leader: int, others: Index) -> Array:

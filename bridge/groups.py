@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["REPLACE_SHARE", "error_between", "smallest_replacement"]
+__all__ = ["REPLACE_SHARE", "SAME_ERROR", "error_between", "label_by_leaders", "smallest_replacement"]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 
 REPLACE_SHARE = 0.98
+SAME_ERROR = 0.25  # two-way: who takes one for the other this often has not told them apart; common practice, no source
 MOST_PACKAGES = 12
+SLIP = 0.02  # of a reading: it limits what one outcome can prove; common practice, no source
 
 
-def error_between(
-    mean_a: Array, mean_b: Array, open_a: Array, open_b: Array, own_sd: Array, loads: Array, slip: float = 0.02
-) -> Array:
+def error_between(mean_a: Array, mean_b: Array, open_a: Array, open_b: Array, own_sd: Array, loads: Array) -> Array:
     """Return the two-way Bayes error between one hypothesis and others, from what they predict.
 
     Parameters
@@ -36,8 +38,6 @@ def error_between(
         Independent standard deviation of the difference's reference [unit].
     loads : ndarray, others x readings x unknowns
         Answers to the shared unknowns, each of unit variance.
-    slip : float
-        Probability that a reading is a slip, which limits what one outcome can prove [1].
 
     Returns
     -------
@@ -59,11 +59,53 @@ def error_between(
     pull = np.einsum("kru,kr,kr->ku", loads, weight, gap)
     explained = np.einsum("ku,kuv,kv->k", pull, np.linalg.inv(precision), pull)
     distance = np.maximum(np.sum(weight * gap**2, axis=1) - explained, 0.0)
-    p = np.clip(open_a, slip, 1.0 - slip)[None, :]
-    q = np.clip(open_b, slip, 1.0 - slip)
+    p = np.clip(open_a, SLIP, 1.0 - SLIP)[None, :]
+    q = np.clip(open_b, SLIP, 1.0 - SLIP)
     coin = np.sqrt(p * q) + np.sqrt((1.0 - p) * (1.0 - q))
     distance += np.sum(-8.0 * np.log(np.minimum(coin, 1.0)), axis=1)
     return np.array([0.5 * math.erfc(math.sqrt(value) / (2.0 * math.sqrt(2.0))) for value in distance])
+
+
+def label_by_leaders(
+    probability: Array, least: float, most: int, look_alikes: Callable[[int, Mask], Mask | None]
+) -> tuple[Index, int]:
+    """Return a group for each hypothesis: leaders take all that looks like them and belongs to no group yet.
+
+    Parameters
+    ----------
+    probability : ndarray, hypotheses
+        How probable each is, the most probable first [1].
+    least : float
+        What is less probable leads no group of its own [1].
+    most : int
+        How many groups there may be.
+    look_alikes : callable
+        Given a hypothesis and those that are in no group yet, which of all look like it; None where it can lead no
+        group.
+
+    Returns
+    -------
+    labels : ndarray of int, hypotheses
+        One for each.
+    rest : int
+        The label of what is in no group.
+    """
+    label = np.full(len(probability), -1, dtype=np.intp)
+    group = 0
+    for leader in range(len(probability)):
+        if probability[leader] < least or group >= most:
+            break
+        if label[leader] >= 0:
+            continue
+        free = label < 0
+        alike = look_alikes(leader, free)
+        if alike is None:
+            continue
+        label[alike & free] = group
+        label[leader] = group
+        group += 1
+    label[label < 0] = group
+    return label, group
 
 
 def smallest_replacement(members: Sequence[tuple[frozenset[str], float]]) -> tuple[str, ...]:

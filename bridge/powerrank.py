@@ -14,7 +14,7 @@ from bridge.errors import InputError
 from bridge.faults import Fault
 from bridge.firstpower import BenchSupply, Place, power_volts
 from bridge.forecast import Forecast
-from bridge.groups import error_between
+from bridge.groups import SAME_ERROR, error_between, label_by_leaders
 from bridge.listing import list_groups, suspect_parts
 from bridge.meter import MeterProfile
 from bridge.powerrows import (
@@ -38,11 +38,11 @@ __all__ = ["PowerRanking", "power_forecasts", "rank_power"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 
 # All of these are common practice, no source.
 WRONG_READING = 0.012
 LEAKLESS = 0.7  # of switches that leak nothing such a voltmeter sees
-SAME_ERROR = 0.25
 LEAST_LEADER = 1e-6  # what is less probable leads no group of its own
 MOST_LEADERS = 40
 
@@ -228,24 +228,20 @@ def _label_groups(rows: PowerRows, best: Index, probability: Array, meter: Array
     """
     volts = rows.volts[best][:, column]
     own = np.sqrt(rows.step[best][:, column] ** 2 + rows.leak[best][:, column] ** 2 + meter**2)
-    label = np.full(len(best), -1, dtype=np.intp)
-    worth = probability >= LEAST_LEADER * 0.1
+    worth = (probability >= LEAST_LEADER * 0.1) & np.isfinite(volts).all(axis=1)
     never = np.zeros(len(column))
-    group = 0
-    for leader in range(len(best)):
-        if probability[leader] < LEAST_LEADER or group >= MOST_LEADERS:
-            break
-        if label[leader] >= 0:
-            continue
-        free = np.flatnonzero((label < 0) & worth & np.isfinite(volts).all(axis=1))
-        sd = np.maximum(own[leader], own[free])
-        none = np.zeros((len(free), len(column)))
-        error = error_between(volts[leader], volts[free], never, none, sd, np.zeros((*none.shape, 1)))
-        label[free[error >= SAME_ERROR]] = group
-        label[leader] = group
-        group += 1
-    label[label < 0] = group
-    mass = np.bincount(label, weights=probability, minlength=group + 1)
+
+    def look_alikes(leader: int, free: Mask) -> Mask:
+        others = np.flatnonzero(free & worth)
+        sd = np.maximum(own[leader], own[others])
+        none = np.zeros((len(others), len(column)))
+        error = error_between(volts[leader], volts[others], never, none, sd, np.zeros((*none.shape, 1)))
+        alike = np.zeros(len(best), dtype=np.bool_)
+        alike[others[error >= SAME_ERROR]] = True
+        return alike
+
+    label, rest = label_by_leaders(probability, LEAST_LEADER, MOST_LEADERS, look_alikes)
+    mass = np.bincount(label, weights=probability, minlength=rest + 1)
     number = np.empty(len(mass), dtype=np.intp)
     number[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
-    return number[label], int(number[group])
+    return number[label], int(number[rest])

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.stats import norm
 
 from bridge.belief import weigh
 from bridge.board import load_board
 from bridge.faults import Fault, parse_fault
-from bridge.groups import error_between, smallest_replacement
+from bridge.groups import error_between, label_by_leaders, smallest_replacement
 from bridge.growth import GrownSets
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
@@ -39,6 +40,21 @@ def error_of(gap: list[float], own: list[float], loads: list[list[float]] | None
         shared,
     )
     return float(found[0])
+
+
+def test_leaders_take_what_looks_like_them_and_is_free() -> None:
+    """By hand: 0 takes 2, 1 may not lead, 3 takes no 2 as that is taken, and 4 is too improbable to lead."""
+    alike = {0: [2], 3: [2, 3]}
+
+    def look_alikes(leader: int, free: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+        assert free[leader]
+        return None if leader not in alike else np.isin(np.arange(5), alike[leader])
+
+    probability = np.array([0.5, 0.2, 0.15, 0.1, 0.05])
+    labels, rest = label_by_leaders(probability, 0.08, 9, look_alikes)
+    assert (labels.tolist(), rest) == ([0, 2, 0, 1, 2], 2)
+    labels, rest = label_by_leaders(probability, 0.08, 1, look_alikes)
+    assert (labels.tolist(), rest) == ([0, 1, 0, 1, 1], 1)
 
 
 class TestErrorBetween:
