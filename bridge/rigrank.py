@@ -20,6 +20,7 @@ from bridge.plainsheet import read_sheet
 from bridge.priors import Priors
 from bridge.ranking import Candidate, FaultGuess, SetupBelief
 from bridge.rig import BUTTONS, CONNECTIONS, Rig, RigCase, RigState, rig_states
+from bridge.spreads import BATCH_SPREAD_V, THRESHOLD_SPREAD_V
 from bridge.switchpart import switch_tables
 from bridge.textfile import decode_text, read_file, shown_source
 from bridge.units import parse_quantity
@@ -43,8 +44,6 @@ SLIPS = {
 WORD_EDGES = ((0.55, 0.30), (0.12, 0.45))  # share of rated voltage between two words, and its spread in ln
 METER_V, METER_SHARE = 0.03, 0.01  # a meter's digits, and its gain
 WRONG_ROW = 0.02
-THRESHOLD_SD_V = 0.6  # data sheets give 4.0 to 6.5 V
-DROP_SD_V = 0.035
 LAMP_SHARE_SD = 0.08  # of its power
 NODES, NODES_OF_A_PAIR = 9, 3
 FITS_WITHIN_SD = 4.0
@@ -314,11 +313,11 @@ def _spread(
     part, lamp = rig.part, rig.lamp
     drop = part.on_drop_1ma
     others = [
-        dataclasses.replace(part, gate_threshold=part.gate_threshold + THRESHOLD_SD_V),
+        dataclasses.replace(part, gate_threshold=part.gate_threshold + THRESHOLD_SPREAD_V),
         dataclasses.replace(
             part,
-            on_drop_1ma=None if drop is None else drop + DROP_SD_V,
-            diode_drop_1ma=None if part.diode_drop_1ma is None else part.diode_drop_1ma + DROP_SD_V,
+            on_drop_1ma=None if drop is None else drop + BATCH_SPREAD_V,
+            diode_drop_1ma=None if part.diode_drop_1ma is None else part.diode_drop_1ma + BATCH_SPREAD_V,
         ),
     ]
     rigs = [dataclasses.replace(rig, part=other) for other in others]
