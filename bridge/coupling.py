@@ -15,7 +15,6 @@ from bridge.places import Place, place_parts
 __all__ = ["couple_faults"]
 
 Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
 

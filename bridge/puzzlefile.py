@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
@@ -33,7 +33,6 @@ __all__ = [
 STRICT = ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)  # readers ignore keys they do not know
 PUZZLE_MARK, KEY_MARK = "bridgefault_puzzle", "bridgefault_key"
 MOST_PROBLEMS = 5
-Kind = TypeVar("Kind")
 Name = Annotated[str, Field(min_length=1, max_length=300)]
 Level = Annotated[int, Field(ge=1, le=5)]
 Number = Annotated[int, Field(ge=1, le=100_000)]

@@ -351,7 +351,7 @@ class Prover:
             near = self._weigh(table, some, rivals, here, keep_nats)
             close = self._close(near, here, answers)
             if not close:
-                return self._proof(near, here, damage, planted, answers, chosen, singles, truth)
+                return self._proof(near, here, planted, answers, chosen, singles, truth)
             wanted = self._none.copy()
             wanted[[place for faults in close[:RIVALS_ASKED] for place in near.variants.get(faults, [])]] = True
             whole = self._weigh(self.table, models, wanted | own, truth)
@@ -421,7 +421,6 @@ class Prover:
         self,
         near: _Weighed,
         here: float,
-        damage: Damage,
         planted: tuple[int, ...],
         answers: Sequence[frozenset[str]],
         chosen: Sequence[int],

@@ -17,9 +17,8 @@ if TYPE_CHECKING:
     from bridge.rigplan import RigPlan
     from bridge.rigrank import RigRanking
 
-__all__ = ["LAMP_WORDS", "case_text", "lamp_word", "rig_page", "rig_payload"]
+__all__ = ["case_text", "lamp_word", "rig_page", "rig_payload"]
 
-LAMP_WORDS = ("on", "dim", "off")
 """What an eye says of a lamp."""
 
 # shares of rated voltage; light goes with about the 3.4th power of the voltage (Fink & Beaty, 11th ed., p. 22-8), so

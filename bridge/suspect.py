@@ -23,7 +23,7 @@ from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import TableMemory, table_of
 
-__all__ = ["CONNECTABLE", "SetupSuspicion", "exchange_leads", "suspect_setup", "with_more_faults"]
+__all__ = ["CONNECTABLE", "SetupSuspicion", "suspect_setup", "with_more_faults"]
 
 # How often the bench is not as stated; common practice, no source.
 PRIOR = {
@@ -101,11 +101,6 @@ class SetupSuspicion:
             )
             for reading in readings
         ]
-
-
-def exchange_leads(reading: Reading) -> Reading:
-    """Return a reading as it was really taken, if red and black were exchanged."""
-    return dataclasses.replace(reading, probing=reading.probing.swapped)
 
 
 def suspect_setup(

@@ -19,7 +19,6 @@ __all__ = [
     "format_reading",
     "format_volts",
     "parse_quantity",
-    "parse_value",
     "percent",
 ]
 
@@ -132,27 +131,6 @@ def _unit_of(word: str) -> str:
     if not word:
         return ""
     return "V" if word[0] in "vV" else "ohm"
-
-
-def parse_value(text: str) -> float:
-    """Return the number an engineering notation stands for, in the unit it was written in.
-
-    Parameters
-    ----------
-    text : str
-        As `parse_quantity` accepts it.
-
-    Raises
-    ------
-    InputError
-        As `parse_quantity` raises it; a ValueError too.
-
-    Examples
-    --------
-    >>> parse_value("4k7"), parse_value("0,412"), parse_value("R47")
-    (4700.0, 0.412, 0.47)
-    """
-    return parse_quantity(text).value
 
 
 def _engineering(value: float, digits: int) -> tuple[str, str]:

@@ -25,10 +25,9 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
-from bridge.suspect import exchange_leads
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
-from tests.studies.conditions import SETUPS, add_slip, real_setup, without_parts
+from tests.studies.conditions import SETUPS, add_slip, exchange_leads, real_setup, without_parts
 from tests.studies.judge import Verdict, judge
 from tests.studies.plan import standard_sheet
 from tests.studies.rivals import Dictionary, rule_of_thumb

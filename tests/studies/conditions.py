@@ -12,7 +12,7 @@ from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 
-__all__ = ["SETUPS", "UNLISTED", "add_slip", "real_setup", "without_parts"]
+__all__ = ["SETUPS", "UNLISTED", "add_slip", "exchange_leads", "real_setup", "without_parts"]
 
 # what a technician's board file may well lack: supply, desaturation sensing, driver clamps, dividers
 UNLISTED = ("L_AUX", "D_AUX", "C_AUX", "D_DS_", "R_DS_", "DSP_", "R_DIV_", "DRV_")
@@ -49,6 +49,17 @@ def real_setup(board: Board, setup: Setup, what: str) -> Setup:
     if what.endswith("-connected"):
         return dataclasses.replace(setup, connected=frozenset({what.removesuffix("-connected")}))
     return setup
+
+
+def exchange_leads(reading: Reading) -> Reading:
+    """Return a reading as it was really taken, if red and black were exchanged.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was written down.
+    """
+    return dataclasses.replace(reading, probing=reading.probing.swapped)
 
 
 def add_slip(

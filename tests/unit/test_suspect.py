@@ -15,7 +15,8 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
-from bridge.suspect import exchange_leads, suspect_setup, with_more_faults
+from bridge.suspect import suspect_setup, with_more_faults
+from tests.studies.conditions import exchange_leads
 
 METER = load_meter()
 
