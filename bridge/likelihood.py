@@ -46,7 +46,7 @@ WRONG_TERMINAL_SHARE = (
     0.7  # of wrong numbers; the wrong terminal is commoner than wrong digits; common practice, no source
 )
 WRONG_TERMINAL_SPREAD = 0.04
-DECADES_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
+NEPERS_OF_OHMS = 18.0  # ln of what an ohmmeter can show, 0.1 ohm to 10 Mohm
 OPEN_IF_UNDECIDED = 0.85  # where dwell and capacitor decide whether the display got to OL in time
 STATE_NAMED_RIGHT = 0.95  # a technician who writes climbing or falling saw it
 EDGE_FACTOR = (
@@ -175,7 +175,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, numbers: Array) -> Rea
     gain = mode
     if mode in ("ohms", "continuity"):
         gain = f"ohms:{range_name if range_name is not None else meter.range_for(at).name}"
-        density = 1.0 / (DECADES_OF_OHMS * max(at, 0.5))
+        density = 1.0 / (NEPERS_OF_OHMS * max(at, 0.5))
     else:
         density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
     unknown_board = math.log(ANY_OUTCOME) if math.isnan(value) else math.log(density)

@@ -14,11 +14,11 @@ SPARSE = 8  # possible values for each one there: beyond, looking all of them ov
 
 
 def log_mean(scores: NDArray[np.floating], log_weights: Array) -> Array:
-    """Return the log of the weighted mean of exp(scores) over the first axis.
+    """Return the logarithm of the weighted mean of exp(scores) over the cases, one for each column.
 
     Parameters
     ----------
-    scores : ndarray, cases x ...
+    scores : ndarray, cases x columns
         Logarithms; minus infinity for what cannot be.
     log_weights : ndarray, cases
         Logarithms of the weights, which sum to 1.

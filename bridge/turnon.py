@@ -70,8 +70,8 @@ class BackwardChannels:
         Returns
         -------
         ndarray, batch
-            The display with a threshold takes over at, infinite where no channel is near: with a threshold lower by z
-            standard deviations it shows as much less, as soon as that is below ``value``.
+            The display at which a channel takes over from the diode beside it, infinite where no channel is near. With
+            a threshold z standard deviations lower it takes over as much lower, and shows once that is below ``value``.
         """
         answer = np.full(points.size, np.inf)
         circuit = self._circuit

@@ -32,7 +32,7 @@ from bridge.board import load_board
 from bridge.evidence import refine, screen
 from bridge.faults import severity_nodes
 from bridge.likelihood import (
-    DECADES_OF_OHMS,
+    NEPERS_OF_OHMS,
     WRONG_TERMINAL_SHARE,
     WRONG_TERMINAL_SPREAD,
     ReadingModel,
@@ -212,7 +212,7 @@ def _wrong_number(shown: Sequence[float], unit: str, rng: np.random.Generator) -
     """Return what a slip shows, as ranking assumes: mostly about what another terminal showed, else anything."""
     if shown and rng.random() < WRONG_TERMINAL_SHARE:
         return float(rng.choice(shown) * (1.0 + WRONG_TERMINAL_SPREAD * rng.normal()))
-    return float(2.0 * rng.random() if unit == "V" else 0.1 * np.exp(DECADES_OF_OHMS * rng.random()))
+    return float(2.0 * rng.random() if unit == "V" else 0.1 * np.exp(NEPERS_OF_OHMS * rng.random()))
 
 
 def _unit(probing: Probing) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.boarddisplays import displays_of
 from bridge.faults import Fault
-from bridge.likelihood import DECADES_OF_OHMS, FALSE_OL, WRONG_READING
+from bridge.likelihood import FALSE_OL, NEPERS_OF_OHMS, WRONG_READING
 from bridge.meter import MeterProfile
 from bridge.probing import Probing, Setup
 from bridge.virtualboard import Damage
@@ -85,7 +85,7 @@ def explain_costs(
     ohms = np.array([unit == "ohm" for unit in shown.units])
     truth = shown.value[:, 0]
     with np.errstate(invalid="ignore"):
-        broad = np.where(ohms, 1.0 / (DECADES_OF_OHMS * np.maximum(truth, 0.5)), 1.0 / meter.diode.limit_volts)
+        broad = np.where(ohms, 1.0 / (NEPERS_OF_OHMS * np.maximum(truth, 0.5)), 1.0 / meter.diode.limit_volts)
     costs = []
     for place in range(1, 1 + len(others)):
         other, own, load = shown.value[:, place], shown.own_sd[:, place], shown.batch_load[:, :, place]
