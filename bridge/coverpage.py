@@ -8,7 +8,7 @@ from typing import Any
 from bridge.cover import Cover
 from bridge.faults import Fault
 from bridge.layout import Column, Page, Table
-from bridge.render import percent
+from bridge.units import percent
 
 __all__ = ["cover_page", "cover_payload"]
 

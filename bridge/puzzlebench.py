@@ -12,6 +12,7 @@ import numpy as np
 from bridge.board import Board
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
+from bridge.render import SETUP_WORDS as SUSPECTED_WORDS
 from bridge.suspect import CONNECTABLE
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 
@@ -23,10 +24,7 @@ CONNECTED = {error: what for what, error in CONNECTABLE.items()}
 RELAY_CLOSED = "relay-closed"
 SETUP_WORDS = {
     LEADS_SWAPPED: "the leads were exchanged: red was on the place of black",
-    "motor-connected": "the motor was still connected",
-    "coil-connected": "the coil was still connected",
-    "transformer-connected": "the transformer was still connected",
-    "brake-resistor-connected": "the brake resistor was still connected",
+    **{error: SUSPECTED_WORDS[error] for error in CONNECTED},
     RELAY_CLOSED: "the relay was energised",
 }
 SETUP_ERRORS = tuple(SETUP_WORDS)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from bridge.readings import Reading
 
 __all__ = [
+    "SETUP_WORDS",
     "boards_page",
     "forecasts_page",
     "part_in_package",

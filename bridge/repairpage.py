@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from bridge.layout import Column, Page, Table
-from bridge.render import percent
 from bridge.repair import RepairList, Sourced
+from bridge.units import percent
 
 __all__ = ["repair_page"]
 

@@ -31,13 +31,13 @@ from bridge.render import (
     CAUTION_AFTER,
     CAUTION_BEFORE,
     NEXT_STEP,
-    percent,
     ranking_page,
     verdict_sentences,
 )
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.schematic import schematic_strips, schematic_svg
+from bridge.units import percent
 from bridge.why import path_of, path_words, why_sentence
 
 __all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture", "report_strips"]
