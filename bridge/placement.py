@@ -8,7 +8,7 @@ from typing import Protocol
 
 from bridge.errors import InputError
 from bridge.meterprofile import METER_MODES, MeterProfile
-from bridge.partkinds import SWITCH_KINDS
+from bridge.partkinds import PART_KINDS, SWITCH_KINDS
 from bridge.probing import Hold, Probing
 from bridge.units import parse_quantity
 from bridge.wording import listed, quoted
@@ -21,6 +21,7 @@ __all__ = [
     "parse_at",
     "parse_connected",
     "parse_hold",
+    "parse_lead",
     "parse_lift",
     "parse_mode",
     "parse_probing",
@@ -29,6 +30,15 @@ __all__ = [
 
 NOTHING_CONNECTED = ("nothing", "none", "no", "unplugged")
 CONNECTABLE = ("motor", "coil", "transformer", "brake-resistor", "mains")
+PIN_LETTERS = {
+    "c": "collector",
+    "e": "emitter",
+    "g": "gate",
+    "d": "drain",
+    "s": "source",
+    "a": "anode",
+    "k": "cathode",
+}
 LONGEST_LEAD = 140  # a part and a pin of the longest names a board file may use, and the point
 HIGHEST_HOLD_VOLTS = 30.0  # gates are good for +/-20 to 30 V (absolute maxima of data sheets, from memory)
 SAME_MODE = {  # other words of the bench
@@ -37,7 +47,6 @@ SAME_MODE = {  # other words of the bench
     **dict.fromkeys(("volt", "v", "dcv", "vdc", "v dc", "dc v"), "volts"),
     **dict.fromkeys(("beep", "buzzer"), "continuity"),
 }
-ACCEPTED_HOLD = "UH@12, UH@12/100 (behind 100 ohm), UH@0 (gate tied to emitter), several separated by spaces"
 
 
 class PartNames(Protocol):
@@ -117,13 +126,19 @@ def parse_mode(text: str, meter: MeterProfile) -> tuple[str, str | None]:
         raise InputError(error.problem, where="mode") from None
 
 
-def _hold_value(text: str, unit: str, item: str) -> float:
+def _accepted_hold(board: BoardNames) -> str:
+    """Return how a held gate is written, with a position of the board."""
+    one = next(iter(switch_positions(board)), "UH")
+    return f"{one}@12, {one}@12/100 (behind 100 ohm), {one}@0 (gate tied to emitter), several separated by spaces"
+
+
+def _hold_value(text: str, unit: str, item: str, board: BoardNames) -> float:
     try:
         quantity = parse_quantity(text)
     except InputError:
-        raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold") from None
+        raise InputError(f"{quoted(item)}; accepted: {_accepted_hold(board)}", where="hold") from None
     if quantity.unit not in ("", unit):
-        raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold")
+        raise InputError(f"{quoted(item)}; accepted: {_accepted_hold(board)}", where="hold")
     return quantity.value
 
 
@@ -154,7 +169,7 @@ def parse_hold(text: str, board: BoardNames) -> tuple[Hold, ...]:
     for item in text.split():
         position, at, level = item.partition("@")
         if not at or not level:
-            raise InputError(f"{quoted(item)}; accepted: {ACCEPTED_HOLD}", where="hold")
+            raise InputError(f"{quoted(item)}; accepted: {_accepted_hold(board)}", where="hold")
         position = _spelled(position, positions)
         if position not in positions:
             raise InputError(
@@ -162,8 +177,8 @@ def parse_hold(text: str, board: BoardNames) -> tuple[Hold, ...]:
                 where="hold",
             )
         volts_text, slash, ohms_text = level.partition("/")
-        volts = _hold_value(volts_text, "V", item)
-        ohms = _hold_value(ohms_text, "ohm", item) if slash else 1000.0
+        volts = _hold_value(volts_text, "V", item, board)
+        ohms = _hold_value(ohms_text, "ohm", item, board) if slash else 1000.0
         if abs(volts) > HIGHEST_HOLD_VOLTS:
             raise InputError(
                 f"{quoted(item)} could break the gate down; "
@@ -204,7 +219,7 @@ def parse_lift(text: str, board: BoardNames) -> tuple[str, ...]:
     for item in text.split():
         if "." not in item:
             raise InputError(f"{quoted(item)}; accepted: PART.pin, several separated by spaces", where="lift")
-        pins.add(_named_lead(item, "lift", board))
+        pins.add(parse_lead(item, "lift", board))
     return tuple(sorted(pins))
 
 
@@ -243,16 +258,39 @@ def _spelled(word: str, names: Iterable[str]) -> str:
     return alike[0] if len(alike) == 1 and word not in alike else word
 
 
-def _named_lead(text: str, column: str, board: BoardNames) -> str:
-    """Return a terminal or ``PART.pin`` as the board spells it; what is unlike any of them only in case is accepted."""
+def parse_lead(text: str, column: str, board: BoardNames) -> str:
+    """Return a terminal or ``PART.pin`` as the board spells it.
+
+    Parameters
+    ----------
+    text : str
+        As typed; another case is accepted where only one name is meant, and a letter for a pin, as ``Q_UL.c``.
+    column : str
+        Where it was typed, for messages.
+    board : Board
+        The board.
+
+    Raises
+    ------
+    InputError
+        Neither of them.
+    """
     lead = text
     if len(text) <= LONGEST_LEAD:
         lead = _spelled(text, board.terminals)
         ref, dot, pin = lead.partition(".")
         if dot and lead not in board.terminals:
-            lead = f"{_spelled(ref, board.parts)}.{pin.lower()}"
+            ref = _spelled(ref, board.parts)
+            lead = f"{ref}.{_pin_in_full(pin.lower(), ref, board)}"
     _check_lead(lead, column, board)
     return lead
+
+
+def _pin_in_full(pin: str, ref: str, board: BoardNames) -> str:
+    """Return a pin under its name: of a switch or a diode ``c`` is the collector, ``k`` the cathode."""
+    kind = PART_KINDS.get(board.parts[ref].kind) if ref in board.parts else None
+    name = PIN_LETTERS.get(pin, "")
+    return name if kind is not None and name in kind.pins and pin not in kind.pins else pin
 
 
 def _check_lead(lead: str, column: str, board: BoardNames) -> None:
@@ -287,8 +325,8 @@ def parse_probing(
     InputError
         Anything the board or the meter does not have, with the column as its place; both leads on one spot.
     """
-    red = _named_lead(red.strip(), "red", board)
-    black = _named_lead(black.strip(), "black", board)
+    red = parse_lead(red.strip(), "red", board)
+    black = parse_lead(black.strip(), "black", board)
     if red == black:
         raise InputError(f"both leads are on {red}; accepted: two different places", where="black")
     mode_word, range_name = parse_mode(mode, meter)

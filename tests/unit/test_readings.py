@@ -30,7 +30,7 @@ from bridge.journal import (
     undo_line,
 )
 from bridge.meter import load_meter
-from bridge.placement import parse_at, parse_hold, parse_lift, switch_positions
+from bridge.placement import parse_at, parse_hold, parse_lift, parse_probing, switch_positions
 from bridge.probing import Hold, Probing, Setup
 from bridge.readings import (
     ReadingSet,
@@ -436,11 +436,11 @@ def test_reads_held_gates(text: str, holds: tuple[Hold, ...]) -> None:
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
-        ("L", "'L'; accepted: UH@12, UH@12/100"),
-        ("L@", "'L@'; accepted: UH@12"),
-        ("L@x", "'L@x'; accepted: UH@12"),
+        ("L", "'L'; accepted: H@12, H@12/100"),
+        ("L@", "'L@'; accepted: H@12"),
+        ("L@x", "'L@x'; accepted: H@12"),
         ("L@12/", "'L@12/'; accepted"),
-        ("L@12ohm", "accepted: UH@12"),
+        ("L@12ohm", "accepted: H@12"),
         ("X@12", "no switch at position 'X' to hold; accepted: H, L, H_1, H_2"),
         ("@12", "no switch at position ''"),
         ("L@31", "could break the gate down; accepted: -30 to 30 V"),
@@ -857,6 +857,24 @@ def test_other_words_for_a_mode(word: str, mode: str) -> None:
     sheet = f"red,black,mode,reading\nN,U,{word},{value}\n".encode()
     (reading,) = parse_readings(sheet, "sheet.csv", load_board("six-switch-bridge"), load_meter()).readings
     assert reading.probing.mode_text == mode
+
+
+@pytest.mark.parametrize(
+    ("board", "typed", "meant"),
+    [
+        ("half-bridge-cooktop", ("Q_H.c", "q_h.E"), ("Q_H.collector", "Q_H.emitter")),
+        ("half-bridge-cooktop", ("D_H.a", "D_H.k"), ("D_H.anode", "D_H.cathode")),
+        ("half-bridge-cooktop", ("R_DIS.a", "Q_L.g"), ("R_DIS.a", "Q_L.gate")),
+        ("six-switch-sic", ("Q_UH.d", "Q_UH.s"), ("Q_UH.drain", "Q_UH.source")),
+    ],
+)
+def test_a_pin_by_its_letter(board: str, typed: tuple[str, str], meant: tuple[str, str]) -> None:
+    """Pins of switches and diodes go by the letter of the trade, under a lead and lifted; another letter is refused."""
+    found = parse_probing(*typed, "diode", "", " ".join(typed), load_board(board), load_meter())
+    assert (found.red, found.black) == meant
+    assert found.lift == tuple(sorted(meant))
+    with pytest.raises(InputError, match="no pin 'x'"):
+        parse_probing("P", f"{typed[0].partition('.')[0]}.x", "diode", "", "", load_board(board), load_meter())
 
 
 @pytest.mark.parametrize("word", ["nothing", "None", "no", "unplugged"])
