@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from bridge.benchexamples import examples_of
 from bridge.benchline import usual_mode
 from bridge.benchpage import part_probings
 from bridge.board import Board
@@ -54,7 +55,7 @@ def _no_part(board: Board, typed: str) -> str:
     """Return why a word names no part; of a terminal, where it is found."""
     place = next((one for one in board.terminals.values() if one.name.casefold() == typed.casefold()), None)
     if place is None:
-        return f"no part {quoted(typed)} on this board; good U P asks about two places"
+        return f"no part {quoted(typed)} on this board; good {examples_of(board).places} asks about two places"
     pins = [f"{part.ref}.{pin}" for part in board.parts.values() for pin, net in part.pins.items() if net == place.net]
     at = f", at {', '.join(pins[:4])}" if pins else ""
     return (

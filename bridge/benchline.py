@@ -4,33 +4,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bridge.benchexamples import examples_of
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.meterprofile import METER_MODES
 from bridge.placement import SAME_MODE
 from bridge.readingtext import parse_reading_text
 from bridge.separate import reachable_probings
-from bridge.wording import quoted
+from bridge.wording import listed, quoted
 
 __all__ = ["WORDS", "Order", "Row", "Typed", "Values", "names_place", "parse_line", "usual_mode", "word_of"]
 
-WORDS = {
+WORDS = {  # with examples of the board at hand in them
     "skip": "this reading cannot be taken: propose another",
     "undo": "take the last reading back",
     "doubt": "doubt 3: reading 3 may be wrong; without a number the last one",
     "trust": "trust 3: takes doubt 3 back; without a number the last doubt",
-    "why": "why this reading; why 3: reading 3; why Q_UL:ce-short: this reading with that fault",
-    "good": "good Q_UL, good U P: what a good board reads there",
+    "why": "why this reading; why 3: reading 3; why {fault}: this reading with that fault",
+    "good": "good {part}, good {places}: what a good board reads there",
     "list": "readings so far, and what they say",
     "repair": "what to replace, what goes with it, how power comes back",
     "help": "these words",
     "stop": "end; the file keeps everything",
 }
 ALSO = {"quit": "stop", "exit": "stop", "?": "help", "rank": "list"}
-EXAMPLES = (
-    "accepted: a reading (0.41, OL, 4k7, 0.41 climbing), leads and reading (U P 0.41, G_UL E_UL ohms 9.9k, "
-    "U N hold UL@12 0.7), several readings of like places, or help"
-)
+_QUOTES = str.maketrans(dict.fromkeys("\"'\N{LEFT DOUBLE QUOTATION MARK}\N{RIGHT DOUBLE QUOTATION MARK}"))
 DISCHARGED = "discharged"
 
 
@@ -97,15 +95,17 @@ def parse_line(text: str, board: Board) -> Typed:
     InputError
         It means nothing; says what is accepted.
     """
-    tokens = text.split()
+    tokens = text.translate(_QUOTES).split()  # as a sheet has it: "0,41"
     word = word_of(text)
     if word is not None:
         return Order(word, tuple(tokens[1:]))
+    if not tokens:
+        raise InputError(f"{quoted(text)} is not understood; {_accepted(board)}")
     discharged = tokens[-1].lower() == DISCHARGED
     if discharged:
         tokens = tokens[:-1]
     if len(tokens) > 2 and _is_place(tokens[0], board) and _is_place(tokens[1], board):
-        return _row(tokens, discharged)
+        return _row(tokens, discharged, board)
     try:
         return Values(_values(" ".join(tokens)), discharged)
     except InputError:
@@ -113,7 +113,7 @@ def parse_line(text: str, board: Board) -> Typed:
     if len(tokens) > 2 and (_is_place(tokens[0], board) or _is_place(tokens[1], board)):
         stranger = tokens[1] if _is_place(tokens[0], board) else tokens[0]
         board.net_of(stranger)  # which names near ones
-    raise InputError(f"{quoted(text)} is not understood; {EXAMPLES}")
+    raise InputError(f"{quoted(text)} is not understood; {_accepted(board)}")
 
 
 def names_place(text: str, board: Board) -> bool:
@@ -128,6 +128,13 @@ def names_place(text: str, board: Board) -> bool:
     """
     tokens = text.split()
     return len(tokens) > 2 and any(_is_place(word, board) for word in tokens[:2])
+
+
+def _accepted(board: Board) -> str:
+    return (
+        f"accepted: a reading (0.41, OL, 4k7, 0.41 climbing), leads and reading ({listed(examples_of(board).rows)}), "
+        "several readings of like places, or help"
+    )
 
 
 def _is_place(word: str, board: Board) -> bool:
@@ -166,7 +173,7 @@ def _two_words_joined(tokens: list[str]) -> list[str]:
     return tokens
 
 
-def _row(tokens: list[str], discharged: bool) -> Row:
+def _row(tokens: list[str], discharged: bool, board: Board) -> Row:
     fields = {"red": tokens[0], "black": tokens[1], "mode": "", "reading": "", "hold": "", "lift": ""}
     reading: list[str] = []
     holds: list[str] = []
@@ -189,7 +196,7 @@ def _row(tokens: list[str], discharged: bool) -> Row:
             reading.append(token)
     fields |= {"reading": " ".join(reading), "hold": " ".join(holds), "lift": " ".join(lifts)}
     if not reading:
-        raise InputError(f"no reading behind {tokens[0]} {tokens[1]}; {EXAMPLES}")
+        raise InputError(f"no reading behind {tokens[0]} {tokens[1]}; {_accepted(board)}")
     return Row(fields, discharged)
 
 

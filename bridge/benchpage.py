@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from bridge.advicepage import HOLDING, LIFTING, probing_words, settled_words
 from bridge.advise import NextReading
+from bridge.benchexamples import examples_of
 from bridge.benchline import WORDS
 from bridge.board import Board
 from bridge.faults import describe_fault
@@ -20,6 +22,7 @@ from bridge.render import SETUP_WORDS, part_in_package, percent
 from bridge.repair import package_words
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
+from bridge.wording import listed
 from bridge.worksheet import expected_words, make_worksheet
 
 __all__ = [
@@ -37,6 +40,7 @@ LISTS_SHOWN = 4
 WORTH_SHOWING = 0.01
 OUTCOMES_SAID = 3
 CHECK_BENCH = 0.5
+_TO_OVERLOAD = re.compile(r"\s+to\s+\S+$", re.IGNORECASE)
 
 
 def reading_words(reading: Reading) -> str:
@@ -51,7 +55,15 @@ def reading_words(reading: Reading) -> str:
     words = f"{probing.red} to {probing.black}, {probing.mode_text}"
     words += f", holding {probing.hold_text}" if probing.hold else ""
     words += f", {probing.lift_text} lifted" if probing.lift else ""
-    return f"{words}: {reading.text}{' (doubted)' if reading.doubted else ''}"
+    return f"{words}: {_shown(reading)}{' (doubted)' if reading.doubted else ''}"
+
+
+def _shown(reading: Reading) -> str:
+    """Return a reading's text as it is said: ``OL`` however overload was written, a decimal point."""
+    if reading.state == "OL":
+        return "-OL" if reading.negative else "OL"
+    text = reading.text.replace(",", ".")
+    return _TO_OVERLOAD.sub(" to OL", text) if reading.to_ol else text
 
 
 def readings_page(readings: Sequence[Reading]) -> Page:
@@ -130,7 +142,7 @@ def _likeliest_fault(ranking: Ranking, packages: frozenset[str]) -> str:
     return ""
 
 
-def proposal_page(advice: NextReading, like: Sequence[Probing], good: str = "") -> Page:
+def proposal_page(advice: NextReading, like: Sequence[Probing], good: str = "", again: str = "") -> Page:
     """Return the reading to take, in one sentence why it helps, and what goes with it.
 
     Parameters
@@ -141,6 +153,8 @@ def proposal_page(advice: NextReading, like: Sequence[Probing], good: str = "") 
         Readings taken in one go with it; it alone where there are none.
     good : str
         What a good board shows there, in a sentence; empty where that is not known.
+    again : str
+        Why a place that was read before is to be read again, in a sentence; empty where it was not.
     """
     probing = advice.probing
     page = [LIFTING.format(pin=probing.lift_text)] if probing.lift else []
@@ -152,7 +166,7 @@ def proposal_page(advice: NextReading, like: Sequence[Probing], good: str = "") 
     if len(outcomes) == 1:
         only = advice.expect[0]
         why = f" It helps: {only.reading} would confirm {only.means}, anything else would point elsewhere."
-    page.append(f"Next: {probing_words(probing)}.{why}{good and f' {good}'}")
+    page.append(f"Next: {probing_words(probing)}.{again and f' {again}'}{why}{good and f' {good}'}")
     if probing.hold:
         page.append(HOLDING)
     if len(like) > 1:
@@ -179,13 +193,21 @@ def good_page(board: Board, meter: MeterProfile, setup: Setup, probings: Sequenc
     return [Table("A good board", (Column("where"), Column("reads")), rows)]
 
 
-def help_page() -> Page:
-    """Return what to type where readings are asked for."""
+def help_page(board: Board) -> Page:
+    """Return what to type where readings are asked for.
+
+    Parameters
+    ----------
+    board : Board
+        The board, for examples.
+    """
+    examples = examples_of(board)
+    named = {"fault": examples.fault, "part": examples.part, "places": examples.places}
+    rows = tuple((word, what.format_map(named)) for word, what in WORDS.items())
     return [
-        "A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: U P 0.41, G_UL E_UL ohms 9.9k, "
-        "U N hold UL@12 0.7. Where like places are offered, their values in one line: 0.41 0.42 OL. Enter "
-        "shows the proposal again.",
-        Table("Words", (Column("word"), Column("what it does")), tuple(WORDS.items())),
+        f"A reading: 0.41, OL, 4k7, 0.41 climbing. With its place, red first: {listed(examples.rows)}. Where like "
+        "places are offered, their values in one line: 0.41 0.42 OL. Enter shows the proposal again.",
+        Table("Words", (Column("word"), Column("what it does")), rows),
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bridge.benchcheck import count_refused
+from bridge.benchexamples import examples_of
 from bridge.benchline import Row, Values, usual_mode
 from bridge.benchopen import Open, ValueRefused
 from bridge.benchsetup import refuse_charge
@@ -90,7 +91,7 @@ class LineReader:
                 f"one value, but {len(places)} were asked about; accepted: all {len(places)}, or one with its places"
             )
         if self.proposed is None:
-            raise InputError("no reading is proposed; type the places as well: U P 0.41")
+            raise InputError(f"no reading is proposed; type the places as well: {examples_of(self.board).row}")
         if count == 1:
             return [self._reading(_fields(self.proposed, values.texts[0]), values.discharged)]
         like = like_readings(self.board, self.proposed)

@@ -14,6 +14,7 @@ from bridge.benchcheck import (
     repeated_words,
     slip_question,
 )
+from bridge.benchexamples import examples_of
 from bridge.benchgood import asked_about
 from bridge.benchline import Order, Row, Typed, names_place, parse_line, word_of
 from bridge.benchopen import Open, ValueRefused
@@ -28,7 +29,7 @@ from bridge.benchpage import (
 from bridge.benchread import LineReader
 from bridge.benchsetup import Briefing, Charged, SetupTalk
 from bridge.benchverdict import nothing_helps_page, settled_page, verdict_page
-from bridge.benchwhy import again_words, paths_page
+from bridge.benchwhy import again_words, once_more_words, paths_page
 from bridge.board import Board
 from bridge.boarddisplays import DisplayMemory
 from bridge.errors import InputError
@@ -65,7 +66,7 @@ PROMPT = "reading? "
 END_PROMPT = "Enter ends; why, list; undo or a reading once the bus is measured anew: "
 POWERED = "The board may have been powered since the verdict: make it safe and measure once more."
 NOT_TAKEN_AFTER_VERDICT = "Not taken: before another reading the bus is measured anew."
-TAKE_NOW = "Take the reading now and type it with its places: U P 0.41. A verdict follows it anew."
+TAKE_NOW = "Take the reading now and type it with its places: {row}. A verdict follows it anew."
 HELP_BEFORE = (
     "First come a few questions: type what is asked for, press Enter where the usual answer is meant, undo to go back "
     "by one question, or stop to end. "
@@ -274,7 +275,7 @@ class BenchSession:
         if self._goes_on:
             return Answer(tuple(narrow_lines(said)), record=record, more=True)
         self._goes_on = True
-        return Answer(tuple(narrow_lines([*said, TAKE_NOW])), record=record)
+        return Answer(tuple(narrow_lines([*said, TAKE_NOW.format(row=examples_of(self.board).row)])), record=record)
 
     def _head(self) -> str:
         reach = self._reach
@@ -479,7 +480,7 @@ class BenchSession:
         return self._say_open(repair_page(repair_list(self._standing())))
 
     def _help(self, _: Order) -> Answer:
-        return self._say_open(help_page())
+        return self._say_open(help_page(self.board))
 
     def _stop(self) -> Answer:
         if self._ending is not None:  # the verdict was the last word
@@ -553,9 +554,11 @@ class BenchSession:
 
     def _proposal(self) -> Page:
         if self._advice is None:
-            return ["No reading is proposed; type one with its places, as U P 0.41."]
+            return [f"No reading is proposed; type one with its places, as {examples_of(self.board).row}."]
         good = good_words(self.board, self.meter, self.setup, self._advice)
-        return proposal_page(self._advice, like_readings(self.board, self._advice.probing), good)
+        probing = self._advice.probing
+        again = once_more_words(self.readings, probing, self._unsettled, worst=not self._advice.expect)
+        return proposal_page(self._advice, like_readings(self.board, probing), good, again)
 
 
 def _written(reading: Reading) -> tuple[Probing, str]:

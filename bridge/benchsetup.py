@@ -13,7 +13,7 @@ from bridge.errors import InputError
 from bridge.makesafe import SafePoint, making_safe, safe_points
 from bridge.meter import list_meters, load_meter
 from bridge.meterprofile import MeterProfile
-from bridge.placement import parse_connected
+from bridge.placement import parse_connected, parse_lead
 from bridge.probing import Setup
 from bridge.seen import parse_seen, symptom_words
 from bridge.units import format_volts, parse_quantity
@@ -147,13 +147,7 @@ def parse_reach(text: str, board: Board) -> Reach:
         words = words[1:]
     elif words:
         raise InputError(f"{quoted(text)}; accepted: {listed(EFFORTS)}, then perhaps: no PLACE PLACE")
-    spelled = {name.casefold(): name for name in board.terminals}
-    blocked = set()
-    for word in words:
-        name = spelled.get(word.casefold(), word)
-        board.net_of(name)
-        blocked.add(name)
-    return Reach(effort, frozenset(blocked))
+    return Reach(effort, frozenset(parse_lead(word, "", board) for word in words))
 
 
 def parse_yes(text: str, usual: bool) -> bool:
@@ -325,7 +319,7 @@ class SetupTalk:
             if not text:
                 raise InputError("measure and type the value; a board that was not measured is not safe")
             try:
-                quantity = parse_quantity(text)
+                quantity = parse_quantity(text.strip("\"'"))
             except InputError:
                 raise InputError(f"{quoted(text)} is no voltage; accepted: 0.02 0,02 20m 310") from None
             volts = quantity.value

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
+from bridge.benchexamples import examples_of
 from bridge.benchline import Order, Row, Values, parse_line, usual_mode
-from bridge.board import load_board
+from bridge.benchpage import help_page
+from bridge.board import list_boards, load_board
 from bridge.errors import InputError
+from bridge.faults import parse_fault
 from bridge.meter import load_meter
-from bridge.placement import parse_mode
+from bridge.narrow import narrow_lines
+from bridge.placement import parse_hold, parse_mode, switch_positions
+from bridge.readings import parse_reading
 
 BRIDGE = load_board("six-switch-bridge")
 
@@ -76,6 +83,39 @@ def test_a_mode_in_other_words(typed: str, mode: str) -> None:
     assert found["reading"] == "0.47"
     assert parse_mode(found["mode"], load_meter())[0] == mode
     assert "mode" not in row(f"U P 0.47 {typed.partition(':')[0]}")
+
+
+@pytest.mark.parametrize("quote", ['"', "'"])
+def test_a_number_in_quotes(quote: str) -> None:
+    """A decimal comma in quotes, as a sheet wants it, is the number, alone or behind its places."""
+    assert parse_line(f"{quote}0,4{quote}", BRIDGE) == Values(("0,4",), discharged=False)
+    assert row(f"U P {quote}0,4{quote}")["reading"] == "0,4"
+    with pytest.raises(InputError, match="not understood"):
+        parse_line(quote * 2, BRIDGE)
+
+
+@pytest.mark.parametrize("name", list_boards())
+def test_examples_are_of_the_board(name: str) -> None:
+    """What a refusal, the help and the words name as examples is on the board: typed as shown, it is understood."""
+    board = load_board(name)
+    examples = examples_of(board)
+    assert examples.part in board.parts
+    assert parse_fault(examples.fault, board)[0].part == examples.part
+    assert len(examples.rows) == (3 if board.gate_leads else 2)
+    for text in examples.rows:
+        typed = parse_line(text, board)
+        assert isinstance(typed, Row)
+        parse_reading({**typed.fields, "mode": typed.fields["mode"] or "diode"}, board, load_meter())
+    with pytest.raises(InputError) as caught:
+        parse_line("hello", board)
+    assert ", ".join(examples.rows) in str(caught.value)
+    shown = " ".join(" ".join(narrow_lines(help_page(board))).split())
+    assert all(text in shown for text in (examples.row, examples.fault, f"good {examples.part}"))
+    with pytest.raises(InputError) as caught:
+        parse_hold("nonsense", board)
+    position = re.search(r"accepted: (\S+)@12,", str(caught.value))
+    assert position is not None
+    assert position[1] in switch_positions(board)
 
 
 def test_words() -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from bridge.advise import NextReading, Reach
 from bridge.benchcheck import doubtful_number, slip_question
+from bridge.benchpage import reading_words, readings_page
 from bridge.benchresume import resume
 from bridge.benchsession import END_PROMPT, Answer, BenchSession
 from bridge.benchsetup import Briefing, SetupTalk, parse_reach, parse_yes
@@ -20,6 +21,7 @@ from bridge.errors import InputError
 from bridge.faults import parse_fault
 from bridge.forecast import forecast
 from bridge.journal import reading_line
+from bridge.layout import Table
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Hold, Probing, Setup
 from bridge.ranking import Candidate, FaultGuess
@@ -935,6 +937,47 @@ def test_after_a_verdict_a_reading_waits_for_the_bus(typed: str) -> None:
     assert "DANGER" in charged.type("310")
     assert charged.answer.done
     assert "dangerous to touch" in charged.answer.refused
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("0l", "OL"),
+        ("-o.l", "-OL"),
+        ("0,4", "0.4"),
+        ("0,41 climbing  to o.l", "0.41 climbing to OL"),
+        ("412 mV", "412 mV"),
+    ],
+)
+def test_a_reading_is_said_back_in_one_way(typed: str, said: str) -> None:
+    """However overload and the decimal point are typed, they are said as OL and a point; else it is as typed."""
+    (reading,) = parse_readings(f'red,black,mode,reading\nP,N,diode,"{typed}"\n'.encode(), "s", COOKTOP).readings
+    assert reading_words(reading) == f"P to N, diode: {said}"
+    (table,) = readings_page([reading])
+    assert isinstance(table, Table)
+    assert table.rows == (("1", "P to N, diode", said),)
+
+
+@pytest.mark.slow
+def test_a_place_proposed_again_says_why() -> None:
+    """The proposal of a place that was read before says which reading it takes again and why, on Enter, too."""
+    talk = started()
+    for line in ("N P 1.9", "RES P 1.5", "P RES 1.3"):
+        talk.type(line)
+        if "Take it again." in talk.said:
+            break
+    advice = talk.session._advice
+    assert advice is not None
+    (number,) = [place for place, one in enumerate(talk.session.readings, 1) if one.probing == advice.probing]
+    for _ in range(2):
+        assert f"Next: red on {advice.probing.red}" in " ".join(talk.said.split())
+        assert f"This takes reading {number} again, which fits worst of all." in " ".join(talk.said.split())
+        talk.type("")
+    talk.type(f"doubt {number}")
+    talk.session._advice = advice
+    assert f"This takes reading {number} again, which is marked as doubtful." in talk.type("")
+    slip = _resumed_with("G_UL E_UL ohms 10")
+    assert "This takes reading 1 again, whose number may be a slip." in slip.type("")
 
 
 def test_a_doubt_is_taken_back() -> None:
