@@ -117,7 +117,7 @@ def parse_line(text: str, board: Board) -> Typed:
 
 
 def names_place(text: str, board: Board) -> bool:
-    """Return whether a line begins with a place and a value further on, one of its two places misspelt perhaps.
+    """Return whether a line was meant to name places: one of its first two words is one, the other misspelt perhaps.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def names_place(text: str, board: Board) -> bool:
         The board.
     """
     tokens = text.split()
-    return len(tokens) > 2 and any(_is_place(word, board) for word in tokens[:2])
+    return len(tokens) > 1 and any(_is_place(word, board) for word in tokens[:2])
 
 
 def _accepted(board: Board) -> str:

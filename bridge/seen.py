@@ -23,6 +23,8 @@ __all__ = ["Seen", "chances_of", "parse_seen", "symptom_words"]
 Array = NDArray[np.float64]
 
 FILLERS = ("the", "is", "was", "has")  # words that say nothing here
+BLOWN = "blown"
+BLOWN_IS_OPEN = ("fuse", "resistor", "shunt", "coil")  # a blown semiconductor or capacitor is more often a short
 _HEAD = re.compile(r"(.*?)(?:'s)?(?: (?:of|from|across|at|ahead|on|in|between|behind|to|for)\b.*|,.*|$)")
 
 
@@ -102,7 +104,10 @@ def parse_seen(text: str, board: Board) -> Seen:
         raise InputError(
             f"{quoted(symptom.say)} is how the whole board behaves; leave {quoted(place)} out", where=where
         )
-    return Seen(symptom, *_find_place(place, board, where))
+    name, parts = _find_place(place, board, where)
+    if words.casefold() == BLOWN and not all(board.parts[ref].kind in BLOWN_IS_OPEN for ref in parts):
+        raise InputError(f"{BLOWN} may be open or shorted there; say {name} open or {name} shorted", where=where)
+    return Seen(symptom, name, parts)
 
 
 def _telling(text: str) -> list[str]:

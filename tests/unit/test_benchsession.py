@@ -387,9 +387,10 @@ def test_after_a_misspelt_place_it_says_where_a_value_alone_goes() -> None:
     talk = started("half-bridge-cooktop")
     assert talk.session._advice is not None
     proposed = talk.session._advice.probing
-    said = talk.type("N MIT 0.4")
-    assert "no terminal 'MIT'; near names: MID" in said
-    assert f"taken for the proposed {proposed.red} to {proposed.black}, {proposed.mode}." in said
+    assert "no terminal 'MIT'; near names: MID" in talk.type("N MIT 0.4")
+    for line in ("N MIT 0.4", "N MID", "N MID ohms"):
+        assert f"taken for the proposed {proposed.red} to {proposed.black}, {proposed.mode}." in talk.type(line)
+    assert "taken for the proposed" not in talk.type("good MIT")
 
 
 @pytest.mark.slow

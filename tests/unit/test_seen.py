@@ -53,6 +53,7 @@ class TestWords:
             ("F_1:blown", "F_1 open"),
             ("Rectifier shorted", "BR_1 shorted"),
             ("bleeder open", "R_DIS open"),
+            ("RG_L blown", "RG_L open"),
             ("soot at the shunt", "R_CS soot"),
             ("trips breaker", "trips at switch-on"),
             ("breaker trips", "trips at switch-on"),
@@ -72,6 +73,8 @@ class TestWords:
             ("Q_XX cracked", "no part or package 'Q_XX'"),
             ("Q_L dead", "whole board"),
             ("igbt shorted", "'igbt' may be any of Q_H, Q_L; name one"),
+            ("Q_L blown", "blown may be open or shorted there; say Q_L open or Q_L shorted"),
+            ("rectifier blown", "say BR_1 open or BR_1 shorted"),
             ("relay open", "no part or package 'relay'"),
         ],
     )
