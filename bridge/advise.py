@@ -380,22 +380,21 @@ def _lifting_probings(ranking: Ranking) -> list[Probing]:
                 places = f"{part.ref}.{red}", f"{part.ref}.{black}"
                 mode = PART_KINDS[part.kind].mode_between(red, black)
                 probings[Probing(*places, mode, lift=(lifted,))] = None
-            for red, black in _places_around(board, part):
-                mode = "ohms" if red.startswith("G") else "diode"
+            for red, black, mode in _places_around(board, part):
                 probings[Probing(red, black, mode, lift=(lifted,))] = None
     return list(probings)
 
 
-def _places_around(board: Board, part: Part) -> list[tuple[str, str]]:
-    """Return what is read at a part's switch: its gate lead, the driver's side of it, and across the switch."""
+def _places_around(board: Board, part: Part) -> list[tuple[str, str, str]]:
+    """Return what is read at a part's switch, and in which mode: its gate lead, the driver's side, and across it."""
     position = part.position or ""
     places = [(f"G_{position}", f"E_{position}"), (f"GD_{position}", f"E_{position}")]
-    found = [pair for pair in places if set(pair) <= set(board.terminals)]
+    found = [(*pair, "ohms") for pair in places if set(pair) <= set(board.terminals)]
     at_place = (one for one in board.parts.values() if one.kind in SWITCH_KINDS and one.position == position)
     switch = next(at_place, None) if position else None
     if switch is not None:
         high, low = (f"{switch.ref}.{pin}" for pin in tuple(switch.pins)[:2])
-        found += [(high, low), (low, high)]
+        found += [(high, low, "diode"), (low, high, "diode")]
     return found
 
 

@@ -193,7 +193,7 @@ class Ranking:
     odd_ones : tuple of OddOne
         Readings that differ from those at like places, the clearest first.
     told_apart : dict of int to bool
-        Groups that were asked before whether a reading in place would tell their members apart.
+        What :meth:`separable_in_place` has said of groups so far.
     """
 
     board: Board
@@ -232,9 +232,9 @@ class Ranking:
         return dict(sorted(found.items(), key=lambda item: (-item[1], sorted(item[0]))))
 
     def separable_in_place(self, group: Group) -> bool:
-        """Return whether some reading in place would tell every member of a group from its leader.
+        """Return whether one reading in place would tell a group's dozen likeliest members from its leader.
 
-        It costs many solves, so it is worked out when it is asked for.
+        It costs many solves, so it is worked out when it is asked for. Displays are compared where they end.
         """
         if group.rest or group.probability < WORTH_SEPARATING:
             return True

@@ -48,6 +48,7 @@ OTHERS_NAMED = 3
 GROUPS_LISTED = 8
 ALIKE_LISTED = 3
 ODD_ONES_TOLD = 3
+SPOKEN_AGAINST = 0.05  # probability left for a part at which something was seen
 WORTH_COUNTING = 0.01  # readings no odder than this are odd by what they say, not by how far they are off
 
 # How a part's values read on a drawing; ideality and series resistance mean nothing to a meter's owner.
@@ -330,7 +331,9 @@ def ranking_page(
     page.extend(_joined_legs(ranking))
     page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     if ranking.seen:
-        page.append(f"Counted in before any reading: {', '.join(ranking.seen)}.")
+        page.append(
+            " ".join([f"Counted in before any reading: {', '.join(ranking.seen)}.", *_seen_but_cleared(ranking)])
+        )
     page.append(_candidate_table(ranking, listed))
     left_out = len(ranking.candidates) - len(listed)
     if left_out:
@@ -465,6 +468,20 @@ def _odd_one_out(ranking: Ranking) -> list[str]:
     left = len(odd) - len(told)
     sentences += [f"So {'does' if left == 1 else 'do'} {left} more."] if left else []
     return [" ".join(sentences)]
+
+
+def _seen_but_cleared(ranking: Ranking) -> list[str]:
+    """Return what was seen at parts that the readings all but clear: the eye or a reading is wrong there."""
+    suspects = suspect_packages(ranking.replace_lists)
+    found = []
+    for told in ranking.seen:
+        part = ranking.board.parts.get(told.partition(" ")[0])
+        if part is None:
+            continue
+        chance = suspects.get(part.package, 0.0)
+        if chance < SPOKEN_AGAINST:
+            found.append(f"The readings speak against {told}: {percent(chance)} is left for {part.package} to be bad.")
+    return found
 
 
 def _candidate_table(ranking: Ranking, listed: Sequence[Candidate]) -> Table:

@@ -87,7 +87,7 @@ def separable_in_place(
     setup: Setup,
     hypotheses: Sequence[Sequence[tuple[Fault, float | None]]],
 ) -> bool:
-    """Return whether one reachable reading tells every other hypothesis from the first.
+    """Return whether one reachable reading tells every other hypothesis from the first, where the displays end.
 
     Parameters
     ----------

@@ -303,3 +303,13 @@ def test_a_load_left_connected_is_named_while_parts_are_undecided() -> None:
     assert "was connected" not in plain_text(ranking_page(many, 10))
     sure = dataclasses.replace(ranking((SHORT, 0.97, 0)), given_setup=Setup(connected=frozenset({"motor"})))
     assert "was connected" not in plain_text(ranking_page(sure, 10))
+
+
+def test_what_was_seen_against_the_readings_is_told() -> None:
+    """Where the readings clear a part at which something was seen, that is said beside what was counted in."""
+    seen = dataclasses.replace(ranking((SHORT, 0.9, 0), ((), 0.1, 1)), seen=("D_VH open", "bang"))
+    text = plain_text(ranking_page(seen, 20))
+    assert "Counted in before any reading: D_VH open, bang." in " ".join(text.split())
+    assert "The readings speak against D_VH open: <0.1 % is left for Q_VH to be bad." in " ".join(text.split())
+    agreed = dataclasses.replace(seen, seen=("Q_UL cracked",))
+    assert "speak against" not in plain_text(ranking_page(agreed, 20))
