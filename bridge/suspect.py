@@ -40,6 +40,8 @@ PRIOR = {
 }
 BUS_CHARGES_V = (0.5, 1.5)  # what a first reading or a tired bleeder leaves; both count as one set-up
 SHOWN_CHARGES_V = (0.05, 10.0)  # what a falling display may tell of the bus: less matters to none, more shows OL
+BEGINNINGS = (8, 24)  # readings by which a state of the bench is first judged: main terminals stand first on a sheet
+HOPELESS_NATS = 20.0  # behind the stated set-up by those: not even several slips of the pen bring a state back
 GATE_CHARGE_V = 8.0  # well above any threshold; what a meter's or a finger's charge leaves on a gate
 CONNECTABLE = {
     "motor": "motor-connected",
@@ -129,17 +131,32 @@ def suspect_setup(
     Notes
     -----
     Each state is weighed by the healthy board and every single fault in it; the stated one by all that was ranked in
-    it, so that damage too wide for one fault is not taken for a slip at the bench.
+    it, so that damage too wide for one fault is not taken for a slip at the bench. A state that is far behind after the
+    first readings is taken to stay so.
     """
     memory = TableMemory() if memory is None else memory
     states = _states(board, meter, setup, _charge_shown(board, meter, setup, readings))
+
+    def evidence_of(state: SetupSuspicion, there: Setup, count: int) -> float:
+        taken = state.taken(board, readings)[:count]
+        return _log_evidence(board, state.meter or meter, there, taken, seen, memory, stated=state is states[0])
+
+    # first by a few readings: only what is not far behind the stated set-up by those is weighed by all
+    beginnings = {count: evidence_of(states[0], setup, count) for count in BEGINNINGS if count < len(readings)}
     weights, alone = [], []
     for state in states:
         if state.setup is None:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))
         else:
-            taken = state.taken(board, readings)
-            evidence = _log_evidence(board, state.meter or meter, state.setup, taken, seen, memory)
+            behind = 0.0
+            for count, so_far in beginnings.items() if state is not states[0] else ():
+                behind = evidence_of(state, state.setup, count) - so_far
+                if behind < -HOPELESS_NATS:
+                    break
+            if behind < -HOPELESS_NATS:
+                evidence = alone[0] - math.log(states[0].probability) + behind
+            else:
+                evidence = evidence_of(state, state.setup, len(readings))
         log_prior = math.log(state.probability)
         alone.append(log_prior + evidence)
         weights.append(log_prior + max(evidence, stated if state.what == "as-stated" else evidence))
@@ -231,12 +248,17 @@ def _log_evidence(
     readings: Sequence[Reading],
     seen: Sequence[Seen],
     memory: TableMemory,
+    *,
+    stated: bool,
 ) -> float:
-    """Return the log evidence of the healthy board and all single faults in one state of the bench."""
+    """Return the log evidence of the healthy board and all single faults in one state of the bench.
+
+    Of the stated one the memory holds the table with pairs, for its ranking.
+    """
     try:
         space = memory.space(board, setup)
         space = dataclasses.replace(space, priors=space.priors.given(seen))
-        table = table_of(space, meter, readings, pairs=False, memory=memory)
+        table = table_of(space, meter, readings, pairs=stated, memory=memory)
     except InputError:
         return -1e6  # a lead that does not exist in this state
     models = model_readings(readings, meter)

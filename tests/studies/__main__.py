@@ -25,6 +25,7 @@ from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
+from bridge.stoprule import StopRule
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from tests.studies.conditions import SETUPS, add_slip, exchange_leads, real_setup, without_parts
@@ -111,13 +112,15 @@ def run(name: str, boards: int, seed: int, condition: Condition) -> list[tuple[V
         left = trace(real, meter, setup, plan, damage)
         thumb, nearest = rule_of_thumb(board, readings), dictionary.nearest(readings)
         ranking = rank(board, meter, setup, readings, memory=memory)
-        worst = ranking.fit.worst_reading
+        worst, stands = ranking.fit.worst_reading, StopRule().verdict(ranking) is not None
         if worst is not None and not condition.simulator:
             again = read_board(virtual, [plan[worst]], damage, rng)
             if swapped:
                 again = tuple(exchange_leads(one) for one in again)
             ranking = rank(board, meter, setup, (*readings, *again), memory=memory)
-        verdicts.append((dataclasses.replace(judge(ranking, damage, left, thumb, nearest), worst=worst), slipped))
+        verdicts.append(
+            (dataclasses.replace(judge(ranking, damage, left, thumb, nearest), worst=worst, stands=stands), slipped)
+        )
         print(f"{number + 1} of {boards}", end="\r", file=sys.stderr)
     return verdicts
 
@@ -164,9 +167,13 @@ def report(judged: Sequence[tuple[Verdict, int | None]]) -> list[str]:
     )
     blamed = {what: sum(one.setup == what for one in verdicts) for what in sorted({one.setup for one in verdicts})}
     lines.append(f"none fits {np.mean([not one.fit for one in verdicts]):.1%}; set-up: {blamed}")
-    slips = [(verdict.worst, slipped) for verdict, slipped in judged if slipped is not None]
+    slips = [slipped for _, slipped in judged if slipped is not None]
     if slips:
-        lines.append(f"slip named {np.mean([worst == slipped for worst, slipped in slips]):.1%} of {len(slips)}")
+        unnamed = [verdict for verdict, slipped in judged if slipped is not None and verdict.worst != slipped]
+        lines.append(
+            f"slip named {1.0 - len(unnamed) / len(slips):.1%} of {len(slips)}; "
+            f"of the {len(unnamed)} others {sum(one.stands for one in unnamed)} led to a verdict"
+        )
     missed = [one for one in verdicts if not one.first_group]
     lines += [f"missed: {one.truth} (first group {one.stated:.2f}, traceable {one.traceable})" for one in missed[:40]]
     return lines

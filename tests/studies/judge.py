@@ -40,6 +40,8 @@ class Verdict:
         The state of the bench held most likely.
     worst : int or None
         Reading named as the worst.
+    stands : bool
+        Whether a bench session would have given its verdict by these readings.
     thumb, nearest : bool
         Whether the rule of thumb and the dictionary name the packages that leave a trace, and no others.
     truth : str
@@ -61,6 +63,7 @@ class Verdict:
     thumb: bool
     nearest: bool
     truth: str
+    stands: bool = False
 
 
 def judge(ranking: Ranking, damage: Damage, left: Trace, thumb: frozenset[str], nearest: frozenset[str]) -> Verdict:
