@@ -143,7 +143,8 @@ def suspect_setup(
 
     # first by a few readings: only what is not far behind the stated set-up by those is weighed by all
     beginnings = {count: evidence_of(states[0], setup, count) for count in BEGINNINGS if count < len(readings)}
-    weights, alone = [], []
+    weights: list[float] = []
+    alone: list[float] = []
     for state in states:
         if state.setup is None:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))

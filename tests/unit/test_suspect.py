@@ -198,3 +198,21 @@ def test_more_faults_count_for_their_state(board: Board) -> None:
     assert again[0].what == least.what
     assert again[0].probability / again[1].probability == pytest.approx(math.exp(2.0), rel=1e-3)
     assert sum(one.probability for one in again) == pytest.approx(1.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("connected", "what"), [(frozenset[str](), "as-stated"), (frozenset({"motor"}), "motor-connected")]
+)
+def test_states_judged_by_their_beginning(
+    board: Board, connected: frozenset[str], what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is far behind after a few readings is so after all of them; what leads is weighed as by all readings."""
+    taken = readings_of(board, Setup(connected=connected), "Q_VL:ce-short:0.4")
+    assert len(taken) > suspect.BEGINNINGS[0]
+    short = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken)}
+    monkeypatch.setattr(suspect, "BEGINNINGS", ())
+    whole = {one.what: one.probability for one in suspect_setup(board, METER, Setup(), taken)}
+    assert max(short, key=lambda one: short[one]) == what
+    for state, probability in whole.items():
+        assert short[state] == pytest.approx(probability, rel=1e-6, abs=1e-7)
