@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ import numpy as np
 from bridge.board import Board
 from bridge.circuit import build_circuit
 from bridge.damage import Change
+from bridge.likelihood import RATIO_SHARE
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
@@ -79,6 +81,14 @@ def healthy_bands(board: Board, meter: MeterProfile, setup: Setup, probings: Seq
             gain_sd, digits_sd = meter.sigma(probings[number].mode, shot.range_name, value)
             variance = answers.own_sd[end] ** 2 + digits_sd**2 + (gain_sd * value) ** 2
             variance += np.sum((answers.batch_load[:, end] * BATCH_SPREAD_V) ** 2)
-            reach = TWO_SIDED_95 * float(np.sqrt(variance))
-            bands[number] = Band(probings[number], value, value - reach, value + reach, shot.unit)
+            low, high = _reach(value, float(np.sqrt(variance)), digits_sd, in_ohms=shot.unit == "ohm")
+            bands[number] = Band(probings[number], value, low, high, shot.unit)
     return tuple(bands[number] for number in range(len(probings)))
+
+
+def _reach(value: float, sd: float, digits_sd: float, *, in_ohms: bool) -> tuple[float, float]:
+    """Return where 95 % of displays lie [V] or [ohm]; ohms through a junction stray by ratios, never to a short."""
+    if in_ohms and value > 0.0 and sd**2 - digits_sd**2 > (RATIO_SHARE * value) ** 2:
+        ratio = math.exp(TWO_SIDED_95 * sd / value)
+        return value / ratio, value * ratio
+    return value - TWO_SIDED_95 * sd, value + TWO_SIDED_95 * sd

@@ -15,7 +15,7 @@ from bridge.forecast import default_probings
 from bridge.instants import build_points
 from bridge.laws import REFERENCE_K, saturation_volts
 from bridge.meter import load_meter
-from bridge.probing import Setup
+from bridge.probing import Probing, Setup
 from bridge.shots import displayed, plan_shots
 from bridge.solve import solve_points
 from bridge.spreads import BATCH_SPREAD_V, DISCRETE_SPREAD_V, MODULE_SPREAD_V, TEMPERATURE_SPREAD_C
@@ -62,3 +62,16 @@ def test_95_percent_of_good_boards_read_inside_the_band(name: str) -> None:
         asked += BOARDS
     assert asked >= 5 * BOARDS
     assert inside / asked == pytest.approx(0.95, abs=0.01)
+
+
+def test_ohms_through_junctions_stay_off_zero() -> None:
+    """Ohms that go by ratios have a band of ratios: no short passes for a good board."""
+    bands = healthy_bands(
+        load_board("half-bridge-cooktop"),
+        load_meter(),
+        Setup(),
+        [Probing("P", "N", "ohms"), Probing("P", "MID", "ohms")],
+    )
+    for band in bands:
+        assert 0.05 * band.value < band.low < 0.6 * band.value
+        assert band.low * band.high == pytest.approx(band.value**2)
