@@ -21,6 +21,7 @@ from bridge.units import percent
 __all__ = [
     "advice_page",
     "csv_row",
+    "end_words",
     "expectation_table",
     "good_words",
     "help_words",
@@ -54,6 +55,29 @@ def probing_words(probing: Probing) -> str:
     if probing.lift:
         words += f", with {probing.lift_text} lifted"
     return words
+
+
+def end_words(board: Board, probing: Probing) -> str:
+    """Return which ends of parts the leads go on, where a place has no name of its own; empty where both have.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    probing : Probing
+        Where the leads go.
+    """
+    said = []
+    for place in (probing.red, probing.black):
+        ref, _, pin = place.partition(".")
+        part = board.parts.get(ref)
+        if part is None or len(part.pins) != 2 or pin not in part.pins:
+            continue
+        (other,) = (net for name, net in part.pins.items() if name != pin)
+        named = next((terminal.name for terminal in board.terminals.values() if terminal.net == other), None)
+        if named is not None:
+            said.append(f"{place} is the end of {ref} away from {named}.")
+    return " ".join(said)
 
 
 def help_words(bits: float) -> str:
@@ -194,7 +218,9 @@ def advice_page(ranking: Ranking, advice: Sequence[NextReading], beyond: Reach |
     settled = settled_words(ranking)
     if settled and not again:
         page.append(settled)
-    page.append(f"Next: {probing_words(best.probing)}.")
+    page.append(
+        " ".join(filter(None, (f"Next: {probing_words(best.probing)}.", end_words(ranking.board, best.probing))))
+    )
     page.append(expectation_table(best))
     good = good_words(ranking.board, ranking.meter, ranking.given_setup, best)
     if good:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.advicepage import CAUTION, advice_page, expectation_table, good_words, help_words, trouble_words
+from bridge.advicepage import CAUTION, advice_page, end_words, expectation_table, good_words, help_words, trouble_words
 from bridge.advise import Expectation, NextReading, Reach, suggest_readings, suggest_within
 from bridge.board import load_board
 from bridge.meter import load_meter
@@ -169,3 +169,11 @@ def test_beyond_a_reach_is_said(tmp_path: Path) -> None:
     page = advice_page(ranking, advice, covered)
     said = page.index("Within the reach of this session (terminals) none would tell more.")
     assert page.index(CAUTION) < said < next(place for place, one in enumerate(page) if str(one).startswith("Next: "))
+
+
+def test_which_end_of_a_part_is_meant() -> None:
+    """Where a lead goes on a part's pin that has no name of its own, the end is told by what the other one is on."""
+    cooktop = load_board("half-bridge-cooktop")
+    assert end_words(cooktop, Probing("F_1.b", "AC2")) == "F_1.b is the end of F_1 away from AC1."
+    assert end_words(cooktop, Probing("P", "C_X.a")) == "C_X.a is the end of C_X away from AC2."
+    assert end_words(cooktop, Probing("P", "Q_H.gate")) == end_words(cooktop, Probing("P", "N")) == ""
