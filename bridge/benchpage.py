@@ -18,10 +18,11 @@ from bridge.penslips import pen_slips
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.render import SETUP_WORDS, part_in_package, percent
+from bridge.render import SETUP_WORDS, part_in_package
 from bridge.repair import package_words
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
+from bridge.units import percent
 from bridge.wording import listed
 from bridge.worksheet import expected_words, make_worksheet
 

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from bridge.advicepage import expectation_table, good_words
+from bridge.advicepage import end_words, expectation_table, good_words
 from bridge.advise import CERTAIN, NextReading, Reach, before_any_reading, suggest_readings
 from bridge.benchcheck import (
     doubtful_number,
@@ -555,8 +555,9 @@ class BenchSession:
     def _proposal(self) -> Page:
         if self._advice is None:
             return [f"No reading is proposed; type one with its places, as {examples_of(self.board).row}."]
-        good = good_words(self.board, self.meter, self.setup, self._advice)
         probing = self._advice.probing
+        good = good_words(self.board, self.meter, self.setup, self._advice)
+        good = " ".join(filter(None, (end_words(self.board, probing), good)))
         again = once_more_words(self.readings, probing, self._unsettled, worst=not self._advice.expect)
         return proposal_page(self._advice, like_readings(self.board, probing), good, again)
 

@@ -7,10 +7,10 @@ from bridge.advise import ENOUGH_BITS, Reach, suggest_readings
 from bridge.benchpage import package_title, proposal_page
 from bridge.layout import Page, Table
 from bridge.ranking import Ranking
-from bridge.render import percent
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.stoprule import LITTLE, LITTLE_TIMES, SURE, Standing, StopRule, asks_again
+from bridge.units import percent
 
 __all__ = ["nothing_helps_page", "settled_page", "verdict_page"]
 

@@ -16,6 +16,7 @@ from bridge.errors import InputError, InputErrors
 from bridge.faults import describe_fault, list_faults
 from bridge.forecast import Forecast, forecast
 from bridge.meter import MeterProfile
+from bridge.placement import PIN_LETTERS
 from bridge.plainsheet import read_sheet
 from bridge.priors import Priors
 from bridge.probing import Hold, Probing, Setup
@@ -45,6 +46,7 @@ __all__ = [
 STEP_NAMES = ("ge", "eg", "gc", "cg", "ce", "ec", "charged", "again")
 """Names of the readings, in the order they are taken: plus lead first, then what was done to the gate."""
 
+LEAD_NAMES = {letter.upper(): name for letter, name in PIN_LETTERS.items()}
 SUSPECTS_GOOD = 0.5  # of parts unsoldered on suspicion; common practice, no source
 CHARGE_OHMS = 10e6  # what the charge of a gate is held behind
 MOST_CHARGE_V = 20.0  # a gate is not charged beyond what it stands
@@ -111,9 +113,9 @@ def loose_board(part: SwitchPart) -> Board:
         The switch.
     """
     high, low, gate = _leads(part)
-    words = {"C": "collector", "E": "emitter", "G": "gate", "D": "drain", "S": "source"}
     terminals = "".join(
-        f'[[terminal]]\nname = "{lead}"\nwhat = "{words[lead]}"\naccess = "terminal"\n' for lead in (high, low, gate)
+        f'[[terminal]]\nname = "{lead}"\nwhat = "{LEAD_NAMES[lead]}"\naccess = "terminal"\n'
+        for lead in (high, low, gate)
     )
     return parse_board(
         f'name = "loose-switch"\ntitle = "Loose switch"\n{terminals}{switch_tables(part, high, low, gate)}',
@@ -154,24 +156,25 @@ def loose_steps(part: SwitchPart, meter: MeterProfile) -> tuple[LooseStep, ...]:
         return Probing(red, black, test, None, hold)
 
     first, second = ("black", "red") if meter.reversed else ("red", "black")
-    names = {"C": "collector", "E": "emitter", "G": "gate", "D": "drain", "S": "source"}
 
     def leads(plus: str, minus: str) -> str:
-        return f"{first} on the {names[plus]}, {second} on the {names[minus]}"
+        return f"{first} on the {LEAD_NAMES[plus]}, {second} on the {LEAD_NAMES[minus]}"
 
     return (
         LooseStep("ge", probing(gate, low, "ohms"), leads(gate, low)),
         LooseStep("eg", probing(low, gate, "ohms"), leads(low, gate)),
         LooseStep("gc", probing(gate, high, "ohms"), leads(gate, high)),
         LooseStep("cg", probing(high, gate, "ohms"), leads(high, gate)),
-        LooseStep("ce", probing(high, low, "diode", tied), f"tie gate to {names[low]}; {leads(high, low)}"),
+        LooseStep("ce", probing(high, low, "diode", tied), f"tie gate to {LEAD_NAMES[low]}; {leads(high, low)}"),
         LooseStep("ec", probing(low, high, "diode", tied), leads(low, high)),
         LooseStep(
             "charged",
             probing(high, low, "diode", charged),
             f"gate free; charge it in mode {mode}, {leads(gate, low)}; then in diode mode {leads(high, low)}",
         ),
-        LooseStep("again", probing(high, low, "diode", tied), f"tie gate to {names[low]} again; {leads(high, low)}"),
+        LooseStep(
+            "again", probing(high, low, "diode", tied), f"tie gate to {LEAD_NAMES[low]} again; {leads(high, low)}"
+        ),
     )
 
 

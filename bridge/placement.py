@@ -15,6 +15,7 @@ from bridge.wording import listed, quoted
 
 __all__ = [
     "CONNECTABLE",
+    "PIN_LETTERS",
     "SAME_MODE",
     "BoardNames",
     "PartNames",

@@ -32,7 +32,6 @@ __all__ = [
     "boards_page",
     "forecasts_page",
     "part_in_package",
-    "percent",
     "ranking_page",
     "show_page",
     "verdict_sentences",

@@ -14,7 +14,7 @@ from bridge.faults import Fault
 from bridge.forecast import damage_of, default_probings
 from bridge.instants import build_points
 from bridge.meter import MeterProfile
-from bridge.partkinds import SWITCH_KINDS
+from bridge.partkinds import SWITCH_KINDS, collector_pin, emitter_pin
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import displayed, plan_shots
 from bridge.solve import solve_points
@@ -36,7 +36,7 @@ def reachable_probings(board: Board) -> tuple[Probing, ...]:
     terminal_on = {terminal.net: name for name, terminal in reversed(list(board.terminals.items()))}
     for part in board.parts.values():
         if part.kind in SWITCH_KINDS and part.position is not None:
-            high, low = ("drain", "source") if part.kind == "mosfet" else ("collector", "emitter")
+            high, low = collector_pin(part.kind), emitter_pin(part.kind)
             red, black = (terminal_on.get(part.pins[pin], f"{part.ref}.{pin}") for pin in (high, low))
             held.append(Probing(red, black, "diode", None, (Hold(part.position, FULL_ON_V),)))
     return tuple(dict.fromkeys((*default_probings(board), *_across_parts(board), *held)))
