@@ -27,7 +27,7 @@ from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.stoprule import StopRule, asks_again
+from bridge.stoprule import SURE, StopRule, asks_again
 from bridge.table import TableMemory, build_space
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from bridge.worksheet import make_worksheet
@@ -67,11 +67,13 @@ class Probed:
     truth: str
 
 
-def _standing(ranking: Ranking, rule: StopRule) -> Ending:
+def _standing(ranking: Ranking, rule: StopRule, *, at_end: bool = False) -> Ending:
+    """Return how things stand; at the end, where no reading would tell more, a list above 90 % moves no longer."""
     stands = rule.verdict(ranking)
-    still = rule.settles(ranking) if stands is None else None
-    packages = next(iter(ranking.replace_lists))
-    return Ending(len(ranking.readings), stands is not None, still is not None, packages)
+    still = rule.settles(ranking) is not None if stands is None else False
+    packages, probability = next(iter(ranking.replace_lists.items()))
+    still = still or (at_end and stands is None and ranking.fit.ok and probability >= SURE)
+    return Ending(len(ranking.readings), stands is not None, still, packages)
 
 
 def probe(
@@ -111,7 +113,7 @@ def probe(
         else:
             place = next(plan, None)
         if place is None:
-            break
+            return _standing(ranking, rule, at_end=plan is None)
         readings += read_board(virtual, [place], damage, rng)
         ranking = rank(board, meter, setup, readings, memory=memory)
         ending = _standing(ranking, rule)
