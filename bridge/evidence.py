@@ -38,6 +38,7 @@ MOST_NEPERS = 40.0  # of a display that goes with the drops: beyond all resistan
 FARTHEST_SD = 6.0  # a number farther from its prediction than this is a slip or the hypothesis is wrong
 EARLY_NATS = 1.0  # by how much an early channel must say it better, beside what all drops together may be off
 LEAST_SHARE = 1e-6  # of what a shared unknown moves, a display's own spread: less is lost in double precision
+LEAST_LENT = 1e-6
 KEEP_NATS = 12.0
 UNDECIDED = 0.5  # chance of OL where a solve did not converge
 
@@ -420,6 +421,20 @@ def _displays(table: ReadingTable, models: Sequence[ReadingModel], cast: _Cast) 
     return found
 
 
+def _wrong_alone(models: Sequence[ReadingModel], wrong: Mask) -> Array:
+    """Return what it costs that wrong numbers cannot lend one another their likelihood, survivors x readings [ln].
+
+    Two readings that show the same are no wrong terminals of each other: one of them has to be right.
+    """
+    several = np.flatnonzero(np.count_nonzero(wrong, axis=1) > 1)
+    cost = np.zeros(wrong.shape)
+    if len(several):
+        whole = np.array([model.slip_density for model in models])
+        lent = wrong[several] @ np.array([model.lent for model in models]).T
+        cost[several] = np.where(wrong[several], np.log(np.maximum(1.0 - lent / whole, LEAST_LENT)), 0.0)
+    return cost
+
+
 def _refined(
     table: ReadingTable,
     models: Sequence[ReadingModel],
@@ -477,6 +492,9 @@ def _refined(
             misses = 0.5 * ((model.value - np.where(finite, value, 0.0)) / unscaled) ** 2
             turned[:, r] = np.log(early[:, r]) + misses + np.log(unscaled) > EARLY_NATS
         counted[:, r] = (model.kind == "number") & finite & near & ~turned[:, r]
+    other += _wrong_alone(
+        models, np.array([model.kind == "number" for model in models]) & np.isfinite(mean) & ~counted & ~turned
+    )
     values = np.array([model.value for model in models])
     gap = np.where(counted, values[None, :] - np.where(np.isfinite(mean), mean, 0.0), 0.0)
     # what strays by ratios enters by its logarithm

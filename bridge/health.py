@@ -6,7 +6,7 @@ from bridge.forecast import Forecast
 from bridge.ranking import Ranking
 from bridge.readings import Reading
 
-__all__ = ["speaks_against_health"]
+__all__ = ["speaks_against_health", "unlike_a_good_board"]
 
 CLEAR_V = 0.1  # no good board of a kind strays as far from the nominal one: batches differ by some 35 mV
 CLEAR_SHARE = 0.3
@@ -22,6 +22,18 @@ def speaks_against_health(ranking: Ranking) -> bool:
     """
     shown = ranking.if_healthy
     return shown is None or any(_differs(reading, one) for reading, one in zip(ranking.readings, shown, strict=True))
+
+
+def unlike_a_good_board(ranking: Ranking) -> tuple[Reading, ...]:
+    """Return the readings that a healthy board does not give; none where it is no candidate.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The readings and what they were taken on.
+    """
+    shown = ranking.if_healthy or ()
+    return tuple(reading for reading, one in zip(ranking.readings, shown, strict=False) if _differs(reading, one))
 
 
 def _differs(reading: Reading, healthy: Forecast) -> bool:

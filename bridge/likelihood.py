@@ -86,6 +86,8 @@ class ReadingModel:
         Probability of a wrong number where high ohms or OL are predicted [1].
     slip_density : float
         Density of a wrong number [1/unit].
+    lent : tuple of float, readings
+        How much of that each other reading lends, as the wrong terminal shows what that one does [1/unit].
     unknown_board : float
         Log probability (density for a number) on a board nobody knows.
     to_ol : bool
@@ -101,6 +103,7 @@ class ReadingModel:
     loose_slip: float
     false_open: float
     slip_density: float
+    lent: tuple[float, ...]
     unknown_board: float
     to_ol: bool
 
@@ -143,29 +146,30 @@ def model_readings(readings: Sequence[Reading], meter: MeterProfile) -> tuple[Re
     meter : MeterProfile
         The meter it was read on.
     """
-    numbers = {
-        unit: np.array([one.value for one in readings if one.unit == unit and one.value is not None])
-        for unit in {one.unit for one in readings}
-    }
-    return tuple(_model_reading(reading, meter, numbers[reading.unit]) for reading in readings)
+    values = np.array([np.nan if one.value is None else one.value for one in readings])
+    models = []
+    for place, reading in enumerate(readings):
+        like = np.array([one.unit == reading.unit for one in readings])
+        like[place] = False
+        models.append(_model_reading(reading, meter, np.where(like, values, np.nan)))
+    return tuple(models)
 
 
-def _slip_density(value: float, broad: float, numbers: Array, digits_sd: float) -> float:
-    """Return the density of a wrong number [1/unit]: mostly what another terminal shows, else anything.
+def _slip_density(value: float, broad: float, others: Array, digits_sd: float) -> tuple[float, Array]:
+    """Return the density of a wrong number, and what of it each other reading lends [1/unit].
 
-    ``numbers`` are all that were read, this one among them.
+    It is mostly what another terminal shows, else anything. ``others`` are readings of the same unit, and NaN.
     """
-    others = len(numbers) - 1
-    if others < 1:
-        return broad
-    widths = np.maximum(WRONG_TERMINAL_SPREAD * np.abs(numbers), 3.0 * digits_sd)
+    count = int(np.count_nonzero(np.isfinite(others)))
+    if not count:
+        return broad, np.zeros(len(others))
+    widths = np.maximum(WRONG_TERMINAL_SPREAD * np.abs(others), 3.0 * digits_sd)
     peaks = 1.0 / (widths * math.sqrt(2.0 * math.pi))
-    itself = 1.0 / (max(WRONG_TERMINAL_SPREAD * abs(value), 3.0 * digits_sd) * math.sqrt(2.0 * math.pi))
-    nearby = max(float(np.sum(peaks * np.exp(-0.5 * ((value - numbers) / widths) ** 2))) - itself, 0.0)
-    return WRONG_TERMINAL_SHARE * nearby / others + (1.0 - WRONG_TERMINAL_SHARE) * broad
+    lent = np.nan_to_num(WRONG_TERMINAL_SHARE / count * peaks * np.exp(-0.5 * ((value - others) / widths) ** 2))
+    return float(np.sum(lent)) + (1.0 - WRONG_TERMINAL_SHARE) * broad, lent
 
 
-def _model_reading(reading: Reading, meter: MeterProfile, numbers: Array) -> ReadingModel:
+def _model_reading(reading: Reading, meter: MeterProfile, others: Array) -> ReadingModel:
     probing = reading.probing
     value = float("nan") if reading.value is None else reading.value
     kind = {"steady": "number"}.get(reading.state, reading.state)
@@ -179,8 +183,9 @@ def _model_reading(reading: Reading, meter: MeterProfile, numbers: Array) -> Rea
     else:
         density = 1.0 / (meter.diode.limit_volts if mode == "diode" else 20.0)
     unknown_board = math.log(ANY_OUTCOME) if math.isnan(value) else math.log(density)
+    lent = np.zeros(len(others))
     if not math.isnan(value):
-        density = _slip_density(value, density, numbers, digits_sd)
+        density, lent = _slip_density(value, density, others, digits_sd)
     if kind in ("beep", "chirp"):
         value = meter.beep_ohms
     slip = max(WRONG_READING, DOUBTED_SLIP if reading.doubted else 0.0)
@@ -194,6 +199,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, numbers: Array) -> Rea
         loose_slip=max(slip, HIGH_OHMS_SLIP) if mode == "ohms" and at > HIGH_OHMS else slip,
         false_open=max(FALSE_OL, DOUBTED_SLIP if reading.doubted else 0.0),
         slip_density=density,
+        lent=tuple(lent.tolist()),
         unknown_board=unknown_board,
         to_ol=reading.to_ol,
     )

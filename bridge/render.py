@@ -10,6 +10,7 @@ from bridge.bare import bare_gate_caution
 from bridge.charge import what_was_connected
 from bridge.faults import describe_fault, median_ohms
 from bridge.groupwords import bad_words, group_words, packages_in_words, suspect_words
+from bridge.health import unlike_a_good_board
 from bridge.layout import Column, Page, Table, can_show
 from bridge.penslips import pen_slips
 from bridge.repair import suspect_packages
@@ -415,6 +416,13 @@ def verdict_sentences(ranking: Ranking) -> list[str]:
         sentences.append(
             f"They condemn no part: of what is modelled a healthy board comes nearest ({percent(healthy)})."
         )
+    elif (healthy >= DECIDED or (not sentences and _looks_healthy(ranking))) and (odd := unlike_a_good_board(ranking)):
+        places = joined([f"{one.probing.red} to {one.probing.black}" for one in odd[:OTHERS_NAMED]])
+        sentences.append(
+            f"Not decided yet: a healthy board is at {percent(healthy)}, but it does not read so at {places}. A bad "
+            "contact may; take that again with clean tips."
+        )
+        sentences += [f"It may be {joined(others, 'or')}."] if others else []
     elif healthy >= DECIDED:
         sentences.append(f"These readings are what a healthy board gives ({percent(healthy)}); they condemn nothing.")
     elif not sentences and _looks_healthy(ranking):

@@ -13,6 +13,7 @@ from bridge.board import load_board
 from bridge.layout import Page, Table, plain_text
 from bridge.meter import load_meter
 from bridge.probing import Setup
+from bridge.rank import rank
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, Ranking, SetupBelief
 from bridge.readings import parse_readings
 from bridge.render import ranking_page
@@ -24,6 +25,8 @@ METER = load_meter("handheld")
 READINGS = parse_readings(
     b"red,black,mode,reading,hold\nN,U,diode,0.002,\nU,N,diode,0.9,\nP,U,diode,OL,UH@12\n", "readings.csv", BOARD, METER
 ).readings
+
+GOOD = parse_readings(b"red,black,mode,reading\nN,U,diode,0.41\nU,N,diode,OL\n", "good.csv", BOARD, METER).readings
 
 SHORT = (FaultGuess("Q_UL", "ce-short", 0.33508),)
 DIODE = (FaultGuess("D_UL", "short", 0.2),)
@@ -160,7 +163,8 @@ def test_verdict_where_what_is_bad_explains_too_little() -> None:
 
 def test_verdict_of_a_healthy_board() -> None:
     """Readings of a healthy board condemn nothing."""
-    words = verdict(ranking_page(ranking(((), 0.8, 0), (SHORT, 0.2, 1)), 20))
+    good = dataclasses.replace(ranking(((), 0.8, 0), (SHORT, 0.2, 1)), readings=GOOD)
+    words = verdict(ranking_page(good, 20))
     assert words == "These readings are what a healthy board gives (80 %); they condemn nothing."
 
 
@@ -174,7 +178,8 @@ def test_no_verdict_from_too_few_readings() -> None:
 
 def test_nothing_shown_to_be_wrong() -> None:
     """Where a good board gives the readings as well as what leads, that is said, and what they leave open."""
-    words = verdict(ranking_page(ranking(((), 0.3, 0), (OTHER, 0.4, 1), (SHORT, 0.3, 0)), 20))
+    good = dataclasses.replace(ranking(((), 0.3, 0), (OTHER, 0.4, 1), (SHORT, 0.3, 0)), readings=GOOD)
+    words = verdict(ranking_page(good, 20))
     assert words.startswith("Nothing is shown to be wrong: a good board gives these readings too.")
     assert "Still possible: Q_VH (high-side switch of leg V, 40 %)" in words
     words = verdict(ranking_page(ranking(((), 0.3, 1), (OTHER, 0.4, 0), (SHORT, 0.3, 2)), 20))
@@ -313,3 +318,11 @@ def test_what_was_seen_against_the_readings_is_told() -> None:
     assert "The readings speak against D_VH open: <0.1 % is left for Q_VH to be bad." in " ".join(text.split())
     agreed = dataclasses.replace(seen, seen=("Q_UL cracked",))
     assert "speak against" not in plain_text(ranking_page(agreed, 20))
+
+
+def test_a_reading_no_good_board_gives_is_not_called_healthy() -> None:
+    """Where the healthy board leads by its prior alone, what it does not read is named, to be taken again."""
+    readings = parse_readings(b"red,black,mode,reading\nGD_UL,G_UL,ohms,OL\n", "r", BOARD).readings
+    words = " ".join(plain_text(ranking_page(rank(BOARD, METER, Setup(), readings), 5)).split())
+    assert "a good board gives these readings too" not in words
+    assert "it does not read so at GD_UL to G_UL. A bad contact may; take that again" in words

@@ -310,3 +310,17 @@ def test_readings_in_several_setups_share_their_unknowns() -> None:
         found = rank(board, METER, Setup(), readings)
         assert "D_UL:short" in {name for candidate in found.candidates[:3] for name in names(candidate)}
         assert found.fit.ok
+
+
+def test_two_readings_alike_are_no_wrong_terminals_of_each_other() -> None:
+    """Behind an open gate resistor two readings show the driver's megohm: neither is the other's terminal."""
+    board = load_board("six-switch-bridge")
+    text = (
+        "red,black,mode,reading\nU,P,diode,0.419\nV,E_VL,ohms,0.6\nN,V,diode,0.002\nGD_VL,N,ohms,1.01M\n"
+        "G_VL,V,ohms,9.97k\nGD_VL,G_VL,ohms,1.01M\n"
+    )
+    found = rank(board, METER, Setup(), parse_readings(text.encode(), "r", board).readings)
+    assert found.fit.ok
+    suspects = {one.part: one.probability for one in found.parts}
+    assert suspects["RG_VL"] > 0.9
+    assert suspects["Q_VL"] + suspects["D_VL"] > 0.95
