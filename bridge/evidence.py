@@ -430,7 +430,8 @@ def _wrong_alone(models: Sequence[ReadingModel], wrong: Mask) -> Array:
     cost = np.zeros(wrong.shape)
     if len(several):
         whole = np.array([model.slip_density for model in models])
-        lent = wrong[several] @ np.array([model.lent for model in models]).T
+        lends = np.array([[model.lent[other.place] for other in models] for model in models])  # some may be left out
+        lent = wrong[several] @ lends.T
         cost[several] = np.where(wrong[several], np.log(np.maximum(1.0 - lent / whole, LEAST_LENT)), 0.0)
     return cost
 

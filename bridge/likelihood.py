@@ -86,8 +86,10 @@ class ReadingModel:
         Probability of a wrong number where high ohms or OL are predicted [1].
     slip_density : float
         Density of a wrong number [1/unit].
+    place : int
+        Its place among the readings, from 0.
     lent : tuple of float, readings
-        How much of that each other reading lends, as the wrong terminal shows what that one does [1/unit].
+        How much of that density each other reading lends, as the wrong terminal shows what that one does [1/unit].
     unknown_board : float
         Log probability (density for a number) on a board nobody knows.
     to_ol : bool
@@ -103,6 +105,7 @@ class ReadingModel:
     loose_slip: float
     false_open: float
     slip_density: float
+    place: int
     lent: tuple[float, ...]
     unknown_board: float
     to_ol: bool
@@ -151,7 +154,7 @@ def model_readings(readings: Sequence[Reading], meter: MeterProfile) -> tuple[Re
     for place, reading in enumerate(readings):
         like = np.array([one.unit == reading.unit for one in readings])
         like[place] = False
-        models.append(_model_reading(reading, meter, np.where(like, values, np.nan)))
+        models.append(_model_reading(place, reading, meter, np.where(like, values, np.nan)))
     return tuple(models)
 
 
@@ -169,7 +172,7 @@ def _slip_density(value: float, broad: float, others: Array, digits_sd: float) -
     return float(np.sum(lent)) + (1.0 - WRONG_TERMINAL_SHARE) * broad, lent
 
 
-def _model_reading(reading: Reading, meter: MeterProfile, others: Array) -> ReadingModel:
+def _model_reading(place: int, reading: Reading, meter: MeterProfile, others: Array) -> ReadingModel:
     probing = reading.probing
     value = float("nan") if reading.value is None else reading.value
     kind = {"steady": "number"}.get(reading.state, reading.state)
@@ -199,6 +202,7 @@ def _model_reading(reading: Reading, meter: MeterProfile, others: Array) -> Read
         loose_slip=max(slip, HIGH_OHMS_SLIP) if mode == "ohms" and at > HIGH_OHMS else slip,
         false_open=max(FALSE_OL, DOUBTED_SLIP if reading.doubted else 0.0),
         slip_density=density,
+        place=place,
         lent=tuple(lent.tolist()),
         unknown_board=unknown_board,
         to_ol=reading.to_ol,

@@ -25,6 +25,7 @@ def test_the_limit_is_a_quantile_of_chi_square(readings: int) -> None:
     assert misfit_limit(readings) == pytest.approx(chi2.ppf(0.999, readings), rel=0.06 / readings**0.5)
 
 
+@pytest.mark.slow
 def test_what_fits_at_one_resistance_alone_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """Evidence alone would accept a draw in which the outside search finds a second answer; the fit refuses it."""
     maker = PuzzleMaker(Order(BOARD, "handheld", Setup(), count=4, seed=77))

@@ -81,6 +81,7 @@ def test_a_reading_that_was_taken_is_not_proposed_again(board: Board) -> None:
     assert not {reading.probing for reading in advice} & set(probings)
 
 
+@pytest.mark.slow
 def test_a_reading_with_something_lifted_or_connected_was_another(board: Board) -> None:
     """A place read while a pin was up, or the motor on, may still be read as it is."""
     place = Probing("U", "N")

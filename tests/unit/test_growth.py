@@ -112,6 +112,7 @@ def test_probabilities_are_over_everything() -> None:
     assert sum(group.size for group in ranking.groups) == len(sets)
 
 
+@pytest.mark.slow
 def test_what_leaves_no_trace_follows_the_prior() -> None:
     """A further fault that no reading can see is as much rarer than none as the prior says.
 

@@ -30,6 +30,7 @@ def test_only_a_thousandth_of_the_good_board_is_questioned() -> None:
     assert said.endswith("write 9.9k.")
 
 
+@pytest.mark.slow
 def test_a_lone_one_is_questioned() -> None:
     """A lone 1 is how displays of 3 1/2 digits show overload; 1.000, 1 V and a needle are not asked about."""
     (said,) = slips("U,N,diode,1\n")

@@ -67,6 +67,7 @@ def test_low_drops_are_no_leak() -> None:
     assert ranking.fit.ok
 
 
+@pytest.mark.slow
 def test_a_good_board_narrows_what_a_step_is_worth() -> None:
     """Beside a good board a batch strays less: the same readings still move the drops by no more than they show."""
     readings = _read((), 0.03)

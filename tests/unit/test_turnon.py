@@ -56,6 +56,7 @@ def test_nothing_turns_on_on_a_board_of_igbts() -> None:
         assert np.isinf(one.displays(*one.of_classes(HEALTHY)).turn_on).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("volts", [1.4, 1.7])
 def test_low_threshold_is_no_fault(volts: float) -> None:
     """A good board one switch of which has a low threshold is not condemned, and no reading of it is called a slip."""
