@@ -20,8 +20,7 @@ def speaks_against_health(ranking: Ranking) -> bool:
     ranking : Ranking
         The readings and what they were taken on.
     """
-    shown = ranking.if_healthy
-    return shown is None or any(_differs(reading, one) for reading, one in zip(ranking.readings, shown, strict=True))
+    return ranking.if_healthy is None or bool(unlike_a_good_board(ranking))
 
 
 def unlike_a_good_board(ranking: Ranking) -> tuple[Reading, ...]:
@@ -32,8 +31,10 @@ def unlike_a_good_board(ranking: Ranking) -> tuple[Reading, ...]:
     ranking : Ranking
         The readings and what they were taken on.
     """
-    shown = ranking.if_healthy or ()
-    return tuple(reading for reading, one in zip(ranking.readings, shown, strict=False) if _differs(reading, one))
+    shown = ranking.if_healthy
+    if shown is None:
+        return ()
+    return tuple(reading for reading, one in zip(ranking.readings, shown, strict=True) if _differs(reading, one))
 
 
 def _differs(reading: Reading, healthy: Forecast) -> bool:

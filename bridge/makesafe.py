@@ -26,7 +26,7 @@ BEFORE_THE_WAIT = (
 )
 AFTER_THE_WAIT = (
     "An open bleeder or precharge resistor makes any computed wait false, and that is a fault looked for here. So "
-    "measure, in a DC range good for the bus, first on a source known to be live:"
+    "prove the voltmeter on a source known to be live, then measure, in a DC range good for the bus:"
 )
 DISCHARGE = (
     f"Above {DANGEROUS_V:g} V it is dangerous to touch (IEC 60204-1, 6.4). Discharge through a resistor rated for the "

@@ -149,13 +149,11 @@ def suspect_setup(
         if state.setup is None:
             evidence = sum(model.unknown_board for model in model_readings(readings, meter))
         else:
-            behind = 0.0
             for count, so_far in beginnings.items() if state is not states[0] else ():
                 behind = evidence_of(state, state.setup, count) - so_far
                 if behind < -HOPELESS_NATS:
+                    evidence = alone[0] - math.log(states[0].probability) + behind
                     break
-            if behind < -HOPELESS_NATS:
-                evidence = alone[0] - math.log(states[0].probability) + behind
             else:
                 evidence = evidence_of(state, state.setup, len(readings))
         log_prior = math.log(state.probability)
