@@ -42,6 +42,7 @@ BUS_CHARGES_V = (0.5, 1.5)  # what a first reading or a tired bleeder leaves; bo
 SHOWN_CHARGES_V = (0.05, 10.0)  # what a falling display may tell of the bus: less matters to none, more shows OL
 BEGINNINGS = (8, 24)  # readings by which a state of the bench is first judged: main terminals stand first on a sheet
 HOPELESS_NATS = 20.0  # behind the stated set-up by those: not even several slips of the pen bring a state back
+FAR_FETCHED_NATS = 40.0  # behind a board nobody knows by those: as hopeless as the stated set-up may itself be
 GATE_CHARGE_V = 8.0  # well above any threshold; what a meter's or a finger's charge leaves on a gate
 CONNECTABLE = {
     "motor": "motor-connected",
@@ -142,16 +143,22 @@ def suspect_setup(
         return _log_evidence(board, state.meter or meter, there, taken, seen, memory, stated=state is states[0])
 
     # first by a few readings: only what is not far behind the stated set-up by those is weighed by all
-    beginnings = {count: evidence_of(states[0], setup, count) for count in BEGINNINGS if count < len(readings)}
+    unknown = np.cumsum([model.unknown_board for model in model_readings(readings, meter)]).tolist()
+    beginnings = {
+        count: (evidence_of(states[0], setup, count), unknown[count - 1])
+        for count in BEGINNINGS
+        if count < len(readings)
+    }
     weights: list[float] = []
     alone: list[float] = []
     for state in states:
         if state.setup is None:
-            evidence = sum(model.unknown_board for model in model_readings(readings, meter))
+            evidence = unknown[-1]
         else:
-            for count, so_far in beginnings.items() if state is not states[0] else ():
-                behind = evidence_of(state, state.setup, count) - so_far
-                if behind < -HOPELESS_NATS:
+            for count, (so_far, by_nobody) in beginnings.items() if state is not states[0] else ():
+                evidence = evidence_of(state, state.setup, count)
+                behind = evidence - so_far
+                if behind < -HOPELESS_NATS or evidence < by_nobody - FAR_FETCHED_NATS:
                     evidence = alone[0] - math.log(states[0].probability) + behind
                     break
             else:

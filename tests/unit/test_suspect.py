@@ -216,3 +216,22 @@ def test_states_judged_by_their_beginning(
     assert max(short, key=lambda one: short[one]) == what
     for state, probability in whole.items():
         assert short[state] == pytest.approx(probability, rel=1e-6, abs=1e-7)
+
+
+def test_where_nothing_fits_no_state_is_weighed_by_all(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Readings that every state of the bench fails from the first on are not gone through once for each of them."""
+    taken = [
+        dataclasses.replace(reading, value=0.9 + 0.1 * (number % 7), state="steady")
+        for number, reading in enumerate(readings_of(board, Setup()))
+    ]
+    counts: list[int] = []
+
+    def weighed(*args: object, **_: object) -> float:
+        assert isinstance(args[3], list)
+        counts.append(len(args[3]))
+        return -25.0 * len(args[3])
+
+    monkeypatch.setattr(suspect, "_log_evidence", weighed)
+    first = suspect_setup(board, METER, Setup(), taken)[0]
+    assert first.what == "wrong-board"
+    assert counts.count(len(taken)) == 1  # the stated set-up alone
