@@ -33,7 +33,7 @@ from tests.studies.judge import Verdict, judge
 from tests.studies.plan import standard_sheet
 from tests.studies.rivals import Dictionary, rule_of_thumb
 from tests.studies.scores import debiased_calibration_error, wilson_interval
-from tests.studies.trace import trace
+from tests.studies.trace import setup_shows, trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +118,9 @@ def run(name: str, boards: int, seed: int, condition: Condition) -> list[tuple[V
             if swapped:
                 again = tuple(exchange_leads(one) for one in again)
             ranking = rank(board, meter, setup, (*readings, *again), memory=memory)
-        verdicts.append(
-            (dataclasses.replace(judge(ranking, damage, left, thumb, nearest), worst=worst, stands=stands), slipped)
-        )
+        verdict = judge(ranking, damage, left, thumb, nearest)
+        shows = bool(condition.setup) and setup_shows(real, meter, setup, bench, plan, damage, swapped)
+        verdicts.append((dataclasses.replace(verdict, worst=worst, stands=stands, setup_shows=shows), slipped))
         print(f"{number + 1} of {boards}", end="\r", file=sys.stderr)
     return verdicts
 
@@ -167,6 +167,10 @@ def report(judged: Sequence[tuple[Verdict, int | None]]) -> list[str]:
     )
     blamed = {what: sum(one.setup == what for one in verdicts) for what in sorted({one.setup for one in verdicts})}
     lines.append(f"none fits {np.mean([not one.fit for one in verdicts]):.1%}; set-up: {blamed}")
+    shown = [one for one in verdicts if one.setup_shows]
+    if shown:
+        first = sum(one.setup != "as-stated" for one in shown)
+        lines.append(f"set-up that leaves a trace: {len(shown)} boards, suspected first on {_share(first, len(shown))}")
     slips = [slipped for _, slipped in judged if slipped is not None]
     if slips:
         unnamed = [verdict for verdict, slipped in judged if slipped is not None and verdict.worst != slipped]

@@ -46,6 +46,8 @@ class Verdict:
         Whether the rule of thumb and the dictionary name the packages that leave a trace, and no others.
     truth : str
         The damage in words.
+    setup_shows : bool
+        Whether a bench that is not as stated leaves a trace on the sheet.
     """
 
     count: int
@@ -64,6 +66,7 @@ class Verdict:
     nearest: bool
     truth: str
     stands: bool = False
+    setup_shows: bool = False
 
 
 def judge(ranking: Ranking, damage: Damage, left: Trace, thumb: frozenset[str], nearest: frozenset[str]) -> Verdict:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.board import Board
-from bridge.boarddisplays import displays_of
+from bridge.boarddisplays import BoardDisplays, displays_of
 from bridge.faults import Fault
 from bridge.likelihood import FALSE_OL, NEPERS_OF_OHMS, WRONG_READING
 from bridge.meter import MeterProfile
@@ -64,6 +64,42 @@ def trace(board: Board, meter: MeterProfile, setup: Setup, plan: Sequence[Probin
     return Trace(seen, masked=not seen and costs[-1] >= TRACEABLE_NATS)
 
 
+def setup_shows(
+    board: Board,
+    meter: MeterProfile,
+    stated: Setup,
+    real: Setup,
+    plan: Sequence[Probing],
+    damage: Damage,
+    swapped: bool,
+) -> bool:
+    """Return whether a bench that is not as stated leaves a trace: a bus behind a shorted leg holds no charge.
+
+    Parameters
+    ----------
+    board, meter, stated
+        The bench as stated.
+    real : Setup
+        The bench as it is.
+    plan, damage
+        As for :func:`trace`.
+    swapped : bool
+        Whether the leads are exchanged.
+    """
+    taken = [probing.swapped for probing in plan] if swapped else plan
+    shown = [displays_of(board, meter, setup, [damage], places) for setup, places in ((real, taken), (stated, plan))]
+    (cost,) = _costs(
+        meter,
+        BoardDisplays(
+            np.concatenate([one.value for one in shown], axis=1),
+            np.concatenate([one.own_sd for one in shown], axis=1),
+            np.concatenate([one.batch_load for one in shown], axis=2),
+            shown[0].units,
+        ),
+    )
+    return cost >= TRACEABLE_NATS
+
+
 def explain_costs(
     board: Board,
     meter: MeterProfile,
@@ -81,13 +117,17 @@ def explain_costs(
     others : sequence of tuples of (Fault, float or None)
         The other explanations.
     """
-    shown = displays_of(board, meter, setup, [damage, *others], plan)
+    return _costs(meter, displays_of(board, meter, setup, [damage, *others], plan))
+
+
+def _costs(meter: MeterProfile, shown: BoardDisplays) -> list[float]:
+    """Return how much worse than the first each other board explains what the first is expected to read [nat]."""
     ohms = np.array([unit == "ohm" for unit in shown.units])
     truth = shown.value[:, 0]
     with np.errstate(invalid="ignore"):
         broad = np.where(ohms, 1.0 / (NEPERS_OF_OHMS * np.maximum(truth, 0.5)), 1.0 / meter.diode.limit_volts)
     costs = []
-    for place in range(1, 1 + len(others)):
+    for place in range(1, shown.value.shape[1]):
         other, own, load = shown.value[:, place], shown.own_sd[:, place], shown.batch_load[:, :, place]
         both = np.isfinite(truth) & np.isfinite(other)
         gap = np.where(both, np.where(np.isfinite(truth), truth, 0.0) - np.where(both, other, 0.0), 0.0)
