@@ -11,6 +11,7 @@ how many yes-or-no questions the first replace list is away from the prior (the 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import itertools
 import sys
 import time
@@ -124,8 +125,8 @@ def probe(
     return _standing(ranking, StopRule())
 
 
-def run(name: str, boards: int, seed: int, *, gate_leads: bool) -> list[Probed]:
-    """Return how probing went on so many boards, with faults that show at main terminals, or at gate leads alone."""
+def run(name: str, boards: int, seed: int, *, gate_leads: bool) -> Iterator[Probed]:
+    """Yield how probing went, a board at a time, with faults that show at main terminals, or at gate leads alone."""
     board, meter, setup = load_board(name), load_meter(), Setup()
     space, plan = build_space(board, setup), standard_sheet(board)
     terminals = set(board.main_terminals)
@@ -134,9 +135,8 @@ def run(name: str, boards: int, seed: int, *, gate_leads: bool) -> list[Probed]:
     best = fixed_order(board, meter, setup, READINGS_MOST)
     counts = fault_table().counts
     shares = np.array([counts.one, counts.two])
-    result: list[Probed] = []
-    drawn = itertools.count()
-    while len(result) < boards:
+    drawn, done = itertools.count(), 0
+    while done < boards:
         rng, memory = np.random.default_rng((seed, next(drawn))), TableMemory()
         damage = draw_faults(space, 1 + int(rng.choice(2, p=shares / shares.sum())), rng, uniform=gate_leads)
         left = trace(board, meter, setup, plan, damage)
@@ -152,9 +152,8 @@ def run(name: str, boards: int, seed: int, *, gate_leads: bool) -> list[Probed]:
         every = rank(board, meter, setup, read_board(virtual, sheet, damage, rng), memory=memory)
         seen = frozenset(board.parts[fault.part].package for fault in left.seen)
         truth = " ".join(str(fault) for fault, _ in damage)
-        result.append(Probed(led, down, fixed, seen, _standing(every, StopRule()).certain, truth))
-        print(f"{len(result)} of {boards}", end="\r", file=sys.stderr)
-    return result
+        yield Probed(led, down, fixed, seen, _standing(every, StopRule()).certain, truth)
+        done += 1
 
 
 def report(name: str, probed: Sequence[Probed]) -> list[str]:
@@ -201,7 +200,7 @@ def report(name: str, probed: Sequence[Probed]) -> list[str]:
 
 
 def main(arguments: Sequence[str]) -> None:
-    """Run the sessions and print the scores."""
+    """Run the sessions and print the scores; interrupted, those of the boards done by then."""
     parser = argparse.ArgumentParser(prog="python -m tests.studies.sessions", description=__doc__)
     parser.add_argument("board")
     parser.add_argument("--boards", type=int, default=20)
@@ -209,8 +208,12 @@ def main(arguments: Sequence[str]) -> None:
     parser.add_argument("--gate-leads", action="store_true", help="faults that show at gate leads alone, all alike")
     asked = parser.parse_args(arguments)
     begun = time.monotonic()
-    probed = run(asked.board, asked.boards, asked.seed, gate_leads=asked.gate_leads)
-    print(f"{asked.board}, {asked.boards} boards, seed {asked.seed}, {time.monotonic() - begun:.0f} s")
+    probed: list[Probed] = []
+    with contextlib.suppress(KeyboardInterrupt):
+        for one in run(asked.board, asked.boards, asked.seed, gate_leads=asked.gate_leads):
+            probed.append(one)
+            print(f"{len(probed)} of {asked.boards}", end="\r", file=sys.stderr)
+    print(f"{asked.board}, {len(probed)} boards, seed {asked.seed}, {time.monotonic() - begun:.0f} s")
     print("\n".join(report(asked.board, probed)))
 
 
