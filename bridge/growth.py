@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,6 +51,8 @@ DOUBTFUL = (6, 14.0, math.inf)  # nothing explains the readings yet: one more fa
 TWINNED = 2  # leading sets of which look-alikes with other parts grow, too
 TWINS_MOST = 6
 ALIKE_MOST = 2  # of sets that read the same only so many grow
+EXCHANGED_MOST = 8  # sets less one fault that are tried with another in its place
+EXCHANGED_NATS = 3.0  # only where a grown set comes this near the best
 REFIT_STEPS = 4
 MOVED_SD = 3.0  # a spread of a resistance moves a reading clearly
 FITTED_SIGMA = 0.1  # spread of ln(ohms) left in a set whose resistances are fitted
@@ -139,6 +141,7 @@ def grow(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivo
     beam = _pairs_of(survivors)
     best = float(np.max(survivors.log_evidence))
     found: dict[tuple[int, ...], _Grown] = {}
+    grown_from: set[tuple[int, ...]] = set()
     doubtful = not explains(survivors, likeliest)
     for _ in range(3, most + 1):
         width, patience, near = DOUBTFUL if doubtful else CONFIDENT
@@ -148,6 +151,7 @@ def grow(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivo
         if not beam:
             break
         larger, again = _step(table, models, beam, near)
+        grown_from.update(one.faults for one in beam)
         found.update(again)
         found.update(larger)
         best = max(best, max((one.log_evidence for one in again.values()), default=best))
@@ -160,6 +164,10 @@ def grow(table: ReadingTable, models: Sequence[ReadingModel], survivors: Survivo
         if leader.log_evidence > best:
             best = leader.log_evidence
             doubtful = not explains(leader.source, leader.row)
+    for faults, one in _exchanged(table, models, found, grown_from, best).items():
+        if faults not in found or one.log_evidence > found[faults].log_evidence:
+            found[faults] = one
+            best = max(best, one.log_evidence)
     kept = sorted(found.values(), key=lambda one: (-one.log_evidence, one.faults))
     kept = [one for one in kept if one.log_evidence >= best - KEEP_NATS][:KEEP_MOST]
     if not kept:
@@ -260,6 +268,31 @@ def _twins(table: ReadingTable, beam: Sequence[_Grown]) -> list[_Grown]:
     return sorted(found.values(), key=lambda one: -one.log_evidence)[:TWINS_MOST]
 
 
+def _exchanged(
+    table: ReadingTable,
+    models: Sequence[ReadingModel],
+    found: Mapping[tuple[int, ...], _Grown],
+    grown_from: Container[tuple[int, ...]],
+    best: float,
+) -> dict[tuple[int, ...], _Grown]:
+    """Return the leading sets with one of their faults exchanged for any other.
+
+    One fault after the other, each the best beside those before it, leads past sets whose faults tell only together:
+    two shorted diodes of a rectifier short the bus as a shorted capacitor does, and the one looks better at first.
+    """
+    fewer: dict[tuple[int, ...], _Grown] = {}
+    for one in sorted(found.values(), key=lambda one: (-one.log_evidence, one.faults)):
+        if one.log_evidence < best - EXCHANGED_NATS or len(fewer) >= EXCHANGED_MOST:
+            break
+        for place in range(len(one.faults)):
+            faults, ohms = one.faults[:place] + one.faults[place + 1 :], one.ohms[:place] + one.ohms[place + 1 :]
+            if faults not in grown_from:
+                fewer.setdefault(faults, dataclasses.replace(one, faults=faults, ohms=ohms))
+    if not fewer:
+        return {}
+    return _step(table, models, list(fewer.values())[:EXCHANGED_MOST], math.inf, fitted=True)[0]
+
+
 def _telling(one: _Grown) -> NDArray[np.bool_]:
     """Return the readings that tell of a set's resistances, readings.
 
@@ -275,24 +308,25 @@ def _telling(one: _Grown) -> NDArray[np.bool_]:
 
 
 def _refitted(
-    table: ReadingTable, models: Sequence[ReadingModel], beam: Sequence[_Grown]
+    table: ReadingTable, models: Sequence[ReadingModel], beam: Sequence[_Grown], steps: int
 ) -> tuple[list[_Grown], Array]:
     """Return sets with their resistances solved for, not taken from a slope, and what fixing them is worth [ln]."""
     trusted = np.stack([_telling(one) for one in beam])
     fitted, log_share = refit_ohms(
-        table, models, [one.faults for one in beam], [one.ohms for one in beam], trusted, REFIT_STEPS
+        table, models, [one.faults for one in beam], [one.ohms for one in beam], trusted, steps
     )
     return [dataclasses.replace(one, ohms=ohms) for one, ohms in zip(beam, fitted, strict=True)], log_share
 
 
 def _step(
-    table: ReadingTable, models: Sequence[ReadingModel], beam: Sequence[_Grown], near: float
+    table: ReadingTable, models: Sequence[ReadingModel], beam: Sequence[_Grown], near: float, *, fitted: bool = False
 ) -> tuple[dict[tuple[int, ...], _Grown], dict[tuple[int, ...], _Grown]]:
     """Return every set with every further fault worth listing, and the sets themselves, weighed again.
 
-    A further fault may be rarer than none by no more than ``near`` nats.
+    A further fault may be rarer than none by no more than ``near`` nats. ``fitted`` sets keep their resistances.
     """
-    beam, log_share = _refitted(table, models, beam)
+    refitted, log_share = _refitted(table, models, beam, 1 if fitted else REFIT_STEPS)
+    beam = beam if fitted else refitted
     space = _step_space(table.space, beam, near)
     if not len(space.joined[0]):
         return {}, {}

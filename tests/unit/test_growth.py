@@ -178,3 +178,17 @@ def test_pairs_weighed_again_count_once() -> None:
     both = np.logaddexp(alone, rows.log_evidence[1])
     assert log_evidence_of_all(survivors, grown) == pytest.approx(both, abs=1e-12)
     assert both > alone
+
+
+@pytest.mark.slow
+def test_a_burst_rectifier_condemns_no_capacitor() -> None:
+    """A shorted bus behind a blown fuse: diodes that short it only together count like one capacitor."""
+    board = load_board("half-bridge-cooktop")
+    rows = "AC1,AC2,diode,OL\nP,MID,diode,0.421\nAC2,N,ohms,0.4\nP,F_1.b,ohms,0.4\n"
+    readings = parse_readings(f"red,black,mode,reading\n{rows}".encode(), "burst", board, METER).readings
+    ranking = rank(board, METER, Setup(), readings, seen=("F_1 open",))
+    packages, _ = next(iter(ranking.replace_lists.items()))
+    assert packages == {"BR_1", "F_1"}
+    suspicion = {part.part: part.probability for part in ranking.parts}
+    assert suspicion["F_1"] > 0.99
+    assert suspicion["C_BUS"] < 0.5
