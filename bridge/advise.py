@@ -452,11 +452,18 @@ def _one_reading(
         share = float(np.sum(weight[here]))
         if share < 0.005:
             continue
-        middle = float(np.average(value[here], weights=weight[here])) if np.isfinite(value[here]).all() else OPEN
+        middle = _middle(value[here], weight[here]) if np.isfinite(value[here]).all() else OPEN
         expect.append(Expectation(_about(middle, unit), share, _meaning(joint[row], names)))
     best = joint.max(axis=1)
     settles = float(np.sum(joint.sum(axis=1)[best >= CERTAIN * joint.sum(axis=1)]))
     return NextReading(probing, expected_gain(joint), probing_cost(board, probing), tuple(expect), settles=settles)
+
+
+def _middle(value: Array, weight: Array) -> float:
+    """Return the display below and above which lies half the weight; a mean would be none that any candidate shows."""
+    order = np.argsort(value, kind="stable")
+    half = np.searchsorted(np.cumsum(weight[order]), 0.5 * np.sum(weight))
+    return float(value[order[min(int(half), len(order) - 1)]])
 
 
 def _about(value: float, unit: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -283,7 +284,12 @@ def _pick(
     settles = np.isfinite(values[1]) | ~good
     chosen = int(np.argmax(settles)) if settles.any() else len(shots) - 1
     display = values[:, chosen].tolist() if good[chosen] else [math.nan] * 3
-    return forecast_of(meter, probing, shots[chosen], display, joined=circuit.reaches(probing.red, probing.black))
+    one = forecast_of(meter, probing, shots[chosen], display, joined=circuit.reaches(probing.red, probing.black))
+    higher = np.flatnonzero(np.isfinite(values[2, chosen + 1 :]) & good[chosen + 1 :])
+    if math.isinf(display[2]) and len(higher):
+        # what climbs out of this range ends in a higher one
+        return dataclasses.replace(one, end=float(values[2, chosen + 1 + int(higher[0])]))
+    return one
 
 
 def forecast_of(

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from bridge import boarddisplays
+from bridge import advise
 from bridge.advicepage import HEADER, csv_row
 from bridge.advise import (
     CONSIDERED,
@@ -258,3 +259,9 @@ def test_a_reading_that_makes_a_list_certain_is_worth_it() -> None:
     assert not _is_worth_it(little, ENOUGH_BITS, 0.96)
     assert not _is_worth_it(dataclasses.replace(little, settles=0.3), ENOUGH_BITS, 0.89)
     assert _is_worth_it(dataclasses.replace(little, gain_bits=2 * ENOUGH_BITS, settles=0.0), ENOUGH_BITS, 0.96)
+
+
+def test_an_outcome_is_named_by_what_a_candidate_shows() -> None:
+    """A mean of displays that climb at different paces is shown by none of them."""
+    shown, weight = np.array([420e3, 164e3, 190e3]), np.array([0.25, 0.6, 0.15])
+    assert advise._middle(shown, weight) == 164e3

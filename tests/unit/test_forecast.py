@@ -219,3 +219,15 @@ class TestRequests:
         shorted, opened = forecast_changes(circuit, load_meter(), probings, changes)
         assert [number(one.end) for one in shorted] == pytest.approx([0.0007, 0.0007], abs=1e-5)
         assert [one.end for one in opened] == [None, None]
+
+
+def test_what_climbs_out_of_a_range_ends_in_a_higher_one() -> None:
+    """Where the display is on its way says nothing of where it ends: that is the same after any dwell."""
+    board = load_board("half-bridge-cooktop")
+    faults = [parse_fault(text, board) for text in ("Q_L:ce-short", "F_1:open")]
+    place = [Probing("P", "MID", "ohms")]
+    (early,), (late,) = (forecast(board, load_meter(), Setup(dwell_s=dwell), place, faults) for dwell in (3.0, 60.0))
+    assert early.state == "climbing"
+    assert late.state == "steady"
+    assert early.end == late.end
+    assert late.value == pytest.approx(late.end, rel=0.01)
