@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bridge import boarddisplays
-from bridge import advise
+from bridge import advise, boarddisplays
 from bridge.advicepage import HEADER, csv_row
 from bridge.advise import (
     CONSIDERED,
