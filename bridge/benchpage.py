@@ -10,6 +10,7 @@ from bridge.advise import NextReading
 from bridge.benchexamples import examples_of
 from bridge.benchline import WORDS
 from bridge.board import Board
+from bridge.candidatewords import part_in_package
 from bridge.faults import describe_fault
 from bridge.layout import Column, Page, Table, can_show
 from bridge.meter import MeterProfile
@@ -18,8 +19,8 @@ from bridge.penslips import pen_slips
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.render import SETUP_WORDS, part_in_package
 from bridge.repair import package_words
+from bridge.setupwords import believed_error, check_first
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again
 from bridge.units import percent
@@ -40,7 +41,6 @@ __all__ = [
 LISTS_SHOWN = 4
 WORTH_SHOWING = 0.01
 OUTCOMES_SAID = 3
-CHECK_BENCH = 0.5
 _TO_OVERLOAD = re.compile(r"\s+to\s+\S+$", re.IGNORECASE)
 
 
@@ -106,12 +106,9 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
     if worst is not None:
         again = " Take it again." if asks_again(ranking) else ""
         page.append(f"Fits worst: reading {worst + 1}, {reading_words(ranking.readings[worst])}.{again}")
-    believed = max(ranking.setup, key=lambda belief: belief.probability, default=None)
-    if believed is not None and believed.what != "as-stated" and believed.probability >= CHECK_BENCH:
-        words = SETUP_WORDS.get(believed.what, believed.what)
-        page.append(
-            f"Check the bench before condemning a part: it looks as if {words} ({percent(believed.probability)})."
-        )
+    believed = believed_error(ranking)
+    if believed is not None:
+        page.append(check_first(believed))
     page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     rows: list[tuple[str, ...]] = []
     lists = ranking.replace_lists

@@ -10,7 +10,21 @@ from bridge.faults import describe_fault
 from bridge.ranking import Candidate
 from bridge.units import format_ohms
 
-__all__ = ["candidate_words", "candidates_payload"]
+__all__ = ["candidate_words", "candidates_payload", "part_in_package"]
+
+
+def part_in_package(board: Board, part: str) -> str:
+    """Return a part as it is named in tables, with the package it is in where that has another name.
+
+    Parameters
+    ----------
+    board : Board
+        The board.
+    part : str
+        The part.
+    """
+    package = board.parts[part].package
+    return part if package == part else f"{part} (in {package})"
 
 
 def candidate_words(board: Board, candidate: Candidate) -> str:

@@ -18,7 +18,7 @@ from bridge.loosepart import (
 from bridge.meter import MeterProfile
 from bridge.spares import Batch
 from bridge.switchpart import SwitchPart
-from bridge.units import format_ohms, format_volts
+from bridge.units import format_display, format_volts
 
 __all__ = ["loose_page", "loose_payload", "spares_page", "spares_payload"]
 
@@ -26,12 +26,6 @@ CAUTION = (
     "A loose gate is ruined by static: touch emitter or source first. Before the part goes back in, tie gate to "
     "emitter. Where local rules or the maker's manual ask for more, they are right."
 )
-
-
-def _shown(value: float | None, unit: str) -> str:
-    if value is None:
-        return "OL"
-    return format_volts(value) if unit == "V" else format_ohms(value)
 
 
 def _charging(part: SwitchPart, meter: MeterProfile) -> str:
@@ -119,7 +113,7 @@ def loose_page(part: SwitchPart, meter: MeterProfile, verdict: LooseVerdict | No
         blocks.append(Table("What explains it", (Column("probability", right=True), Column("switch")), rows))
     blocks.append(f"{part.title}, by itself, with {meter.title}. {_charging(part, meter)}{_diode(part)}")
     steps = tuple(
-        (step.name, step.what, step.probing.mode_text, _shown(shown.value, shown.unit))
+        (step.name, step.what, step.probing.mode_text, format_display(shown.value, shown.unit))
         for step, shown in zip(loose_steps(part, meter), expect_loose(part, meter), strict=True)
     )
     columns = (Column("step"), Column("what to do"), Column("mode"), Column("good", right=True))

@@ -16,7 +16,7 @@ from bridge.payload import ranking_payload
 from bridge.powerrank import PowerRanking
 from bridge.powerrows import single_faults
 from bridge.probing import Setup
-from bridge.render import ranking_page
+from bridge.rankingpage import ranking_page
 from bridge.units import format_volts
 from bridge.wording import listed
 

@@ -12,7 +12,7 @@ import numpy as np
 from bridge.board import Board
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
-from bridge.render import SETUP_WORDS as SUSPECTED_WORDS
+from bridge.setupwords import SETUP_WORDS as SUSPECTED_WORDS
 from bridge.suspect import CONNECTABLE
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 

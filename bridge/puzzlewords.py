@@ -14,7 +14,7 @@ from bridge.puzzlebench import SETUP_WORDS
 from bridge.puzzlefile import Key
 from bridge.puzzlemake import Made
 from bridge.puzzlemark import ClassMarks
-from bridge.render import SETUP_WORDS as SUSPECTED_WORDS
+from bridge.setupwords import SETUP_WORDS as SUSPECTED_WORDS
 from bridge.units import format_reading
 
 __all__ = [

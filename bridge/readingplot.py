@@ -14,7 +14,7 @@ from bridge.forecast import Forecast
 from bridge.meter import MeterProfile
 from bridge.readings import Reading
 from bridge.schematic import INK, Layer, svg_element
-from bridge.units import format_ohms, format_volts
+from bridge.units import format_display
 
 __all__ = ["Compared", "compare", "departure", "display_words", "good_words", "is_as_good", "reading_plot"]
 
@@ -58,12 +58,6 @@ def compare(
     )
 
 
-def _amount(value: float | None, unit: str) -> str:
-    if value is None or math.isinf(value):
-        return "OL"
-    return format_volts(value) if unit == "V" else format_ohms(value)
-
-
 def display_words(forecast: Forecast | None) -> str:
     """Return what a display shows, as it is said.
 
@@ -74,7 +68,7 @@ def display_words(forecast: Forecast | None) -> str:
     """
     if forecast is None:
         return "not predicted"
-    words = _amount(forecast.value, forecast.unit)
+    words = format_display(forecast.value, forecast.unit)
     return f"{words} {forecast.state}" if forecast.state in ("climbing", "falling") else words
 
 
@@ -100,10 +94,10 @@ def good_words(one: Compared) -> str:
     if one.good is None or one.band is None:
         return "not predicted"
     if one.good.state in ("climbing", "falling"):
-        return f"{display_words(one.good)}, in the end {_amount(one.band.value, one.band.unit)}"
+        return f"{display_words(one.good)}, in the end {format_display(one.band.value, one.band.unit)}"
     if math.isinf(one.band.high):
         return "OL"
-    low, high = _amount(max(one.band.low, 0.0), one.band.unit), _amount(one.band.high, one.band.unit)
+    low, high = format_display(max(one.band.low, 0.0), one.band.unit), format_display(one.band.high, one.band.unit)
     return low if low == high else f"{low} to {high}"
 
 

@@ -12,6 +12,7 @@ from bridge.advicepage import advice_page, probing_words
 from bridge.advise import NextReading, suggest_readings
 from bridge.band import Band, healthy_bands
 from bridge.canvas import Lettering
+from bridge.cautions import BUS_UNSTATED, CAUTION_AFTER, CAUTION_BEFORE
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
 from bridge.faults import Fault
@@ -24,20 +25,14 @@ from bridge.overlay import SHADES, lead_layer, path_layer, suspicion_layer
 from bridge.payload import advice_payload, ranking_payload
 from bridge.probing import Probing
 from bridge.ranking import Ranking
+from bridge.rankingpage import NEXT_STEP, ranking_page
 from bridge.readingplot import Compared, compare, departure, display_words, good_words, is_as_good, reading_plot
 from bridge.readings import Reading
-from bridge.render import (
-    BUS_UNSTATED,
-    CAUTION_AFTER,
-    CAUTION_BEFORE,
-    NEXT_STEP,
-    ranking_page,
-    verdict_sentences,
-)
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.schematic import schematic_strips, schematic_svg
 from bridge.units import percent
+from bridge.verdictwords import verdict_sentences
 from bridge.why import path_of, path_words, why_sentence
 
 __all__ = ["Report", "make_report", "report_html", "report_payload", "report_picture", "report_strips"]

@@ -15,6 +15,7 @@ __all__ = [
     "NotAValue",
     "Quantity",
     "format_compact",
+    "format_display",
     "format_ohms",
     "format_reading",
     "format_volts",
@@ -218,6 +219,31 @@ def format_volts(value: float) -> str:
     """
     _check_number(value)
     return "OL" if math.isinf(value) else f"{_volts_digits(value)} V"
+
+
+def format_display(value: float | None, unit: str) -> str:
+    """Return what a display shows, with its unit: ``0.412 V``, ``4.7 kΩ``, ``OL``.
+
+    Parameters
+    ----------
+    value : float or None
+        Volts or ohms; None or infinite for OL.
+    unit : str
+        ``V``; anything else is ohms.
+
+    Raises
+    ------
+    InputError
+        Not a number.
+
+    Examples
+    --------
+    >>> format_display(0.412, "V"), format_display(None, "ohm")
+    ('0.412 V', 'OL')
+    """
+    if value is None:
+        return "OL"
+    return format_volts(value) if unit == "V" else format_ohms(value)
 
 
 def format_reading(value: float | None, unit: str) -> str:

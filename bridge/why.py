@@ -27,7 +27,7 @@ from bridge.points import Points, Solution, meter_current
 from bridge.probing import Probing, Setup
 from bridge.shots import Shot, displayed, plan_shots
 from bridge.solve import solve_points
-from bridge.units import format_ohms, format_volts
+from bridge.units import format_display
 from bridge.variants import ChangeClasses
 
 __all__ = ["MeterPath", "PathStep", "path_of", "path_words", "why_sentence"]
@@ -258,9 +258,8 @@ def _shown(forecast: Forecast) -> str:
         return "cannot be predicted"
     if forecast.value is None:
         return "reads OL"
-    value = format_volts(forecast.value) if forecast.unit == "V" else format_ohms(forecast.value)
     moving = "" if forecast.state == "steady" else f" {forecast.state}"
-    return f"reads about {value}{moving}"
+    return f"reads about {format_display(forecast.value, forecast.unit)}{moving}"
 
 
 def _alike(one: Forecast, other: Forecast) -> bool:

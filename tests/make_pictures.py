@@ -14,8 +14,8 @@ from bridge.charge import bus_was_measured
 from bridge.layout import Table, plain_text
 from bridge.rank import rank
 from bridge.ranking import Ranking
+from bridge.rankingpage import ranking_page
 from bridge.readings import load_readings
-from bridge.render import ranking_page
 from bridge.reportpage import make_report, report_picture
 
 ROOT = Path(__file__).parent.parent

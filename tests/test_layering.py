@@ -28,7 +28,7 @@ KEPT_APART = {
     "predict.py": ("faults.py", "faulttable.py", "readings.py"),
     "groups.py": ("circuit.py", "board.py"),
     "readings.py": ("circuit.py", "solve.py", "faults.py"),
-    "rank.py": ("render.py", "payload.py", "layout.py", "cli.py"),
+    "rank.py": ("rankingpage.py", "verdictwords.py", "payload.py", "layout.py", "cli.py"),
     "layout.py": ("board.py", "rank.py"),
 }
 

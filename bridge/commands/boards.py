@@ -10,7 +10,7 @@ __all__ = ["boards"]
 
 def boards(*, json: AsJson = False) -> Page | str:
     """List the shipped boards and meters."""
-    from bridge import payload, render
+    from bridge import boardpage, payload
     from bridge.board import list_boards, load_board
     from bridge.meter import list_meters, load_meter
 
@@ -18,4 +18,4 @@ def boards(*, json: AsJson = False) -> Page | str:
     meters = [load_meter(name) for name in list_meters()]
     if json:
         return payload.json_text(payload.boards_payload(known, meters))
-    return render.boards_page(known, meters)
+    return boardpage.boards_page(known, meters)

@@ -55,7 +55,7 @@ def predict(
     Without --at or --readings: all ordered pairs of main terminals in diode mode, then each
     gate to its emitter in ohms mode; with --supply each of them in volts mode.
     """
-    from bridge import payload, render
+    from bridge import forecastpage, payload
     from bridge.forecast import forecast
     from bridge.meter import load_meter
 
@@ -72,7 +72,7 @@ def predict(
     if json:
         return payload.json_text(payload.forecasts_payload(forecasts))
     healthy = forecast(known, meter, setup, probings) if faults else None
-    return render.forecasts_page(known, meter, setup.dwell_s, forecasts, faults, healthy, setup=setup)
+    return forecastpage.forecasts_page(known, meter, setup.dwell_s, forecasts, faults, healthy, setup=setup)
 
 
 def _faults(texts: list[str], board: Board) -> list[tuple[Fault, float | None]]:

@@ -52,7 +52,7 @@ def rank(
 
     Every single fault and every pair of faults is weighed.
     """
-    from bridge import payload, render
+    from bridge import payload, rankingpage
     from bridge.rank import rank as rank_faults
 
     listed = TOP if top is None else whole_number(top, "--top")
@@ -65,7 +65,7 @@ def rank(
     ranking = rank_faults(known, taken.meter, taken.setup, taken.readings, seen=seen or taken.seen, reference=good)
     if json:
         return payload.json_text(payload.ranking_payload(ranking, listed))
-    return render.ranking_page(
+    return rankingpage.ranking_page(
         ranking,
         listed,
         every_row=top is not None,

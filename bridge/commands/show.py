@@ -23,7 +23,7 @@ def show(
     bench: BenchOptions,
 ) -> Page | str:
     """Show a board: terminals, parts, oddities."""
-    from bridge import payload, render
+    from bridge import boardpage, payload
     from bridge.board import load_board, oddities
     from bridge.circuit import build_circuit
     from bridge.meter import load_meter
@@ -45,4 +45,4 @@ def show(
         return [f"Written to {picture}."]
     if json:
         return payload.json_text(payload.show_payload(known, meter, oddities(known), with_faults=faults))
-    return render.show_page(known, meter, oddities(known), circuit.parts, setup=setup, with_faults=faults)
+    return boardpage.show_page(known, meter, oddities(known), circuit.parts, setup=setup, with_faults=faults)

@@ -15,8 +15,8 @@ from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.ranking import Candidate, FaultGuess, Fit, Group, Ranking, SetupBelief
+from bridge.rankingpage import ranking_page
 from bridge.readings import parse_readings
-from bridge.render import ranking_page
 from bridge.units import percent
 from tests.conftest import Outcome
 

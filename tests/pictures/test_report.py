@@ -12,13 +12,13 @@ import pytest
 
 from bridge.band import Band
 from bridge.board import load_board, parse_board
+from bridge.cautions import BUS_UNSTATED
 from bridge.forecast import Forecast
 from bridge.meter import load_meter
 from bridge.payload import json_text
 from bridge.probing import Probing
 from bridge.readingplot import compare, departure, good_words, is_as_good, reading_plot
 from bridge.readings import Reading
-from bridge.render import BUS_UNSTATED
 from bridge.reportpage import make_report, report_html, report_payload, report_picture
 from tests.cli.sheets import SHORTED_LOW_SWITCH, write
 from tests.conftest import Outcome

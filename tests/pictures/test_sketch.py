@@ -10,7 +10,7 @@ from bridge.board import list_boards, load_board
 from bridge.columns import Column, arrange_columns
 from bridge.layout import Table, plain_text
 from bridge.probing import Probing
-from bridge.render import ranking_page
+from bridge.rankingpage import ranking_page
 from bridge.sketch import LEAST_WIDTH, bridge_sketch, ranking_sketch
 from tests.pictures.handmade import ranking_of, readings_of
 from tests.pictures.oddboards import odd_boards

@@ -18,8 +18,8 @@ from bridge.forecast import forecast
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
+from bridge.rankingpage import ranking_page
 from bridge.readings import Reading
-from bridge.render import ranking_page
 from bridge.table import build_space, build_table
 from tests.conftest import Outcome
 
