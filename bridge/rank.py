@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from functools import cache
 
@@ -29,7 +30,7 @@ from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
 from bridge.survivors import Survivors
-from bridge.suspect import SetupSuspicion, suspect_setup, with_more_faults
+from bridge.suspect import SetupSuspicion, good_board_elsewhere, suspect_setup, with_more_faults
 from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
@@ -90,9 +91,13 @@ def rank(
     memory = TableMemory() if memory is None else memory
     stated, evidence = _rank_in(known, meter, setup, readings, told, progress, memory)
     # two faults at once are about as rare as something left connected
-    fits = stated.fit.ok and stated.fit.worst_reading is None and len(stated.candidates[0].faults) < 2
+    faults = len(stated.candidates[0].faults)
+    fits = stated.fit.ok and stated.fit.worst_reading is None and faults < 2
     if fits and (setup.bus_volts != 0.0 or not any(map(falls, readings))):
-        return stated
+        # a part is rarer than a slip at the bench: one fault, too, is held against a good board on another bench
+        elsewhere = good_board_elsewhere(board, meter, setup, readings, told, memory=memory) if faults else -math.inf
+        if elsewhere < evidence - RIVAL_NATS:
+            return stated
     # suspect the set-up before condemning a part, and before condemning several
     beliefs = suspect_setup(board, meter, setup, readings, told, stated=evidence, memory=memory)
 

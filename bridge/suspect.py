@@ -23,7 +23,7 @@ from bridge.readings import Reading
 from bridge.seen import Seen
 from bridge.table import TableMemory, table_of
 
-__all__ = ["CONNECTABLE", "SetupSuspicion", "suspect_setup", "with_more_faults"]
+__all__ = ["CONNECTABLE", "SetupSuspicion", "good_board_elsewhere", "suspect_setup", "with_more_faults"]
 
 # How often the bench is not as stated; common practice, no source.
 PRIOR = {
@@ -43,6 +43,7 @@ SHOWN_CHARGES_V = (0.05, 10.0)  # what a falling display may tell of the bus: le
 BEGINNINGS = (8, 24)  # readings by which a state of the bench is first judged: main terminals stand first on a sheet
 HOPELESS_NATS = 20.0  # behind the stated set-up by those: not even several slips of the pen bring a state back
 FAR_FETCHED_NATS = 40.0  # behind a board nobody knows by those: as hopeless as the stated set-up may itself be
+HARD_TO_TELL = ("gate-charged", "other-meter")  # suspected only where no single fault explains the readings
 GATE_CHARGE_V = 8.0  # well above any threshold; what a meter's or a finger's charge leaves on a gate
 CONNECTABLE = {
     "motor": "motor-connected",
@@ -181,6 +182,42 @@ def suspect_setup(
     return _in_shares(list(likeliest.values()))
 
 
+def good_board_elsewhere(
+    board: Board,
+    meter: MeterProfile,
+    setup: Setup,
+    readings: Sequence[Reading],
+    seen: Sequence[Seen] = (),
+    *,
+    memory: TableMemory | None = None,
+) -> float:
+    """Return how well a good board in another state of the bench explains the readings, held against the stated one.
+
+    Parameters
+    ----------
+    board, meter, setup, readings, seen, memory
+        As for :func:`suspect_setup`.
+
+    Returns
+    -------
+    float
+        ln of the probability of the best such state with the readings, over that of the stated one before any reading:
+        what the log evidence of all that was ranked as stated is to be held against [nat].
+    """
+    memory = TableMemory() if memory is None else memory
+    states = _states(board, meter, setup, _charge_shown(board, meter, setup, readings))
+    best = -math.inf
+    for state in states[1:]:
+        if state.setup is None or state.what in HARD_TO_TELL:
+            continue
+        taken = state.taken(board, readings)
+        evidence = _log_evidence(
+            board, state.meter or meter, state.setup, taken, seen, memory, stated=False, good_board=True
+        )
+        best = max(best, math.log(state.probability) + evidence)
+    return best - math.log(states[0].probability)
+
+
 def _in_shares(suspicions: Sequence[SetupSuspicion]) -> tuple[SetupSuspicion, ...]:
     """Return states of the bench with the probabilities that their weights make, most probable first."""
     logs = np.array([one.weight for one in suspicions])
@@ -256,14 +293,20 @@ def _log_evidence(
     memory: TableMemory,
     *,
     stated: bool,
+    good_board: bool = False,
 ) -> float:
     """Return the log evidence of the healthy board and all single faults in one state of the bench.
 
-    Of the stated one the memory holds the table with pairs, for its ranking.
+    Of the stated one the memory holds the table with pairs, for its ranking. Of the ``good_board`` alone, without
+    faults, a table is soon made and not kept.
     """
     try:
         space = memory.space(board, setup)
         space = dataclasses.replace(space, priors=space.priors.given(seen))
+        if good_board:
+            nothing = np.zeros(0, dtype=np.intp)
+            space = dataclasses.replace(space, singles=space.singles.some(nothing), doubles=space.doubles.some(nothing))
+            memory = TableMemory()
         table = table_of(space, meter, readings, pairs=stated, memory=memory)
     except InputError:
         return -1e6  # a lead that does not exist in this state

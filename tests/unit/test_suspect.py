@@ -14,7 +14,7 @@ from bridge.forecast import default_probings, forecast
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
-from bridge.readings import Reading
+from bridge.readings import Reading, parse_readings
 from bridge.suspect import suspect_setup, with_more_faults
 from tests.studies.conditions import exchange_leads
 
@@ -235,3 +235,18 @@ def test_where_nothing_fits_no_state_is_weighed_by_all(board: Board, monkeypatch
     first = suspect_setup(board, METER, Setup(), taken)[0]
     assert first.what == "wrong-board"
     assert counts.count(len(taken)) == 1  # the stated set-up alone
+
+
+@pytest.mark.slow
+def test_a_coil_left_on_is_not_one_leaking_capacitor() -> None:
+    """Between the tank capacitors a coil reads like a leak in one, and is left on more often than one leaks."""
+    rows = (
+        "P,MID,ohms,469k|AC1,AC2,diode,OL|MID,N,ohms,455k|AC1,P,diode,0.364|N,AC2,diode,0.374|GD_L,N,ohms,10.02k|"
+        "AC2,P,diode,0.375|GD_H,MID,ohms,9.85k|N,AC1,diode,0.376|P,AC1,diode,OL|VB_H,MID,ohms,289k climbing|"
+        "VCC,N,ohms,1673|P,RES,ohms,469k|P,RES,ohms,467k"
+    )
+    sheet = "red,black,mode,reading\n" + rows.replace("|", "\n") + "\n"
+    board = load_board("half-bridge-cooktop")
+    ranking = rank(board, METER, Setup(), parse_readings(sheet.encode(), "coil", board, METER).readings)
+    assert len(ranking.candidates[0].faults) < 2
+    assert ranking.setup[0].what == "coil-connected"
