@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.faultspace import FaultSpace
 from bridge.groups import SAME_ERROR, error_between, label_by_leaders
 from bridge.growth import GrownSets
 from bridge.survivors import Survivors
-from bridge.table import FaultSpace
 
 __all__ = ["LEAST_LEADER", "Beliefs", "join", "label_groups", "log_evidence_of_all", "weigh"]
 

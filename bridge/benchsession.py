@@ -56,7 +56,7 @@ from bridge.readings import Reading
 from bridge.repair import repair_list
 from bridge.repairpage import repair_page
 from bridge.stoprule import StopRule, asks_again
-from bridge.table import TableMemory
+from bridge.tablememory import TableMemory
 from bridge.why import why_sentence
 from bridge.wording import quoted
 

@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel, as_read, by_ratio, early_density, early_share, log_likelihood, normal_cdf
 from bridge.predict import UNKNOWN, Progress
+from bridge.readingcolumn import ReadingColumn, solve_together
 from bridge.severities import CELL_EDGE_SD, cell_spread, displays_moved
 from bridge.spreads import BATCH_SPREAD_V, PART_SPREADS
 from bridge.sums import log_mean, number_values
 from bridge.survivors import Survivors, integrate, mix
-from bridge.table import ReadingColumn, ReadingTable, solve_together
+from bridge.table import ReadingTable
 
 __all__ = ["ScreenedSpace", "refine", "screen"]
 

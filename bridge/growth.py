@@ -26,13 +26,15 @@ from numpy.typing import NDArray
 from bridge.damage import Change, change_of, combine
 from bridge.evidence import refine, screen
 from bridge.faults import Fault
+from bridge.faultspace import FaultSpace, Variants
 from bridge.fit import explains, explains_all
 from bridge.likelihood import ReadingModel
 from bridge.predict import CellSolver
 from bridge.priors import Priors
+from bridge.readingcolumn import ReadingColumn
 from bridge.refit import refit_ohms
 from bridge.survivors import Survivors
-from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants
+from bridge.table import ReadingTable
 from bridge.variants import ChangeClasses
 
 __all__ = ["GrownSets", "grow"]

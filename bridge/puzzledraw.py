@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from bridge.board import Board
 from bridge.errors import InputError
+from bridge.faultspace import FaultSpace
 from bridge.meter import MeterProfile
 from bridge.places import place_parts
 from bridge.probing import Setup
 from bridge.puzzlebench import PuzzleBench, real_setup
-from bridge.table import FaultSpace
 from bridge.virtualboard import Damage, draw_board, draw_faults
 from bridge.wording import listed, quoted
 

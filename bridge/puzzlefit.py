@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from bridge.columndisplays import ColumnDisplays
 from bridge.likelihood import ReadingModel, as_read
 from bridge.predict import UNKNOWN
+from bridge.readingcolumn import ReadingColumn, solve_together
 from bridge.refit import STEPS, displays_at, refit_ohms
 from bridge.spreads import BATCH_SPREAD_V
-from bridge.table import ReadingColumn, ReadingTable, solve_together
+from bridge.table import ReadingTable
 
 __all__ = ["AS_GOOD", "Fit", "best_misfits", "close_fits", "misfit_limit"]
 

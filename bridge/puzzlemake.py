@@ -18,6 +18,7 @@ from bridge.advise import CERTAIN, ENOUGH_BITS, probing_cost
 from bridge.board import load_board
 from bridge.errors import InputError
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.journal import setup_mapping
 from bridge.meter import load_meter
 from bridge.probing import Setup
@@ -34,7 +35,7 @@ from bridge.puzzlesheet import REACHES, puzzle_probings
 from bridge.puzzlestory import TASK, tell_story
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
-from bridge.table import TableMemory, build_space
+from bridge.tablememory import TableMemory
 from bridge.virtualboard import Damage, NoAnswerError
 from bridge.wording import listed, quoted
 

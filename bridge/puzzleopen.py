@@ -27,7 +27,7 @@ from bridge.puzzlesheet import puzzle_probings
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.table import TableMemory
+from bridge.tablememory import TableMemory
 from bridge.virtualboard import Damage
 
 __all__ = ["WELL_OPEN", "Standing", "Weighing", "list_shares", "stated_share"]

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.errors import InputError
 from bridge.faults import Fault, Hypothesis
+from bridge.faultspace import FaultSpace
 from bridge.likelihood import ReadingModel, model_readings
 from bridge.meter import MeterProfile
 from bridge.patterns import SMALLEST_SET
@@ -43,7 +44,6 @@ from bridge.puzzlerows import packages_of, rows_of_sets
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.table import FaultSpace
 from bridge.virtualboard import Damage, draw_ohms
 
 __all__ = ["PatternProver", "Patterns", "draw_pattern", "wished_patterns"]

@@ -26,6 +26,7 @@ from bridge.advise import CERTAIN
 from bridge.board import Board
 from bridge.evidence import KEEP_NATS, refine, screen
 from bridge.faults import Fault
+from bridge.faultspace import FaultSpace
 from bridge.likelihood import ReadingModel, as_read, model_readings
 from bridge.meter import MeterProfile
 from bridge.priors import Priors
@@ -36,7 +37,8 @@ from bridge.puzzlerows import SETUP_LOG_PRIOR, Rows, packages_of, rows_of_single
 from bridge.readings import Reading
 from bridge.separate import separable_in_place
 from bridge.survivors import Survivors
-from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
+from bridge.table import ReadingTable, table_of
+from bridge.tablememory import TableMemory
 from bridge.virtualboard import Damage
 
 __all__ = [

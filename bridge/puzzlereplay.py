@@ -18,7 +18,7 @@ from bridge.puzzlelevel import reading_worths
 from bridge.puzzlemodes import written_readings
 from bridge.puzzleopen import Standing, Weighing
 from bridge.readings import Reading
-from bridge.table import TableMemory
+from bridge.tablememory import TableMemory
 
 __all__ = ["Replay", "Told", "replay_readings"]
 

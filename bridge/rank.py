@@ -15,6 +15,7 @@ from bridge.board import Board
 from bridge.charge import falls
 from bridge.errors import InputError
 from bridge.evidence import ScreenedSpace, refine, screen
+from bridge.faultspace import FaultSpace
 from bridge.fit import judge_fit
 from bridge.growth import grow
 from bridge.likelihood import ReadingModel, model_readings
@@ -31,7 +32,8 @@ from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
 from bridge.survivors import Survivors
 from bridge.suspect import SetupSuspicion, good_board_elsewhere, suspect_setup, with_more_faults
-from bridge.table import FaultSpace, ReadingTable, TableMemory, table_of
+from bridge.table import ReadingTable, table_of
+from bridge.tablememory import TableMemory
 
 __all__ = ["Candidate", "FaultGuess", "Fit", "Group", "PartSuspicion", "Ranking", "SetupBelief", "rank"]
 

@@ -22,13 +22,15 @@ from bridge.board import Board
 from bridge.circuit import TEMPERATURE
 from bridge.columndisplays import ColumnDisplays
 from bridge.errors import InputError
+from bridge.faultspace import FaultSpace, Variants, build_space
 from bridge.likelihood import as_read, model_readings
 from bridge.meter import MeterProfile
 from bridge.probing import Setup
+from bridge.readingcolumn import ReadingColumn
 from bridge.readings import Reading
 from bridge.recentre import shared_errors, with_drops
 from bridge.spreads import BATCH_SPREAD_V, TEMPERATURE_SPREAD_C
-from bridge.table import FaultSpace, ReadingColumn, ReadingTable, Variants, build_space, table_of
+from bridge.table import ReadingTable, table_of
 
 __all__ = ["KnownGood", "learn_reference", "narrow_table"]
 

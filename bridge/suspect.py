@@ -21,7 +21,8 @@ from bridge.probing import Hold, Setup
 from bridge.ranking import really_taken
 from bridge.readings import Reading
 from bridge.seen import Seen
-from bridge.table import TableMemory, table_of
+from bridge.table import table_of
+from bridge.tablememory import TableMemory
 
 __all__ = ["CONNECTABLE", "SetupSuspicion", "good_board_elsewhere", "suspect_setup", "with_more_faults"]
 

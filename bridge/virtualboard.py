@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from bridge.board import Board, Part
 from bridge.faults import Fault, has_severity, severity_nodes
+from bridge.faultspace import FaultSpace
 from bridge.forecast import Forecast, forecast
 from bridge.meter import MeterProfile
 from bridge.partkinds import PART_KINDS, ValueSpec
@@ -30,7 +31,6 @@ from bridge.spreads import (
     TEMPERATURE_SPREAD_C,
     THRESHOLD_SPREAD_V,
 )
-from bridge.table import FaultSpace
 
 __all__ = [
     "Damage",

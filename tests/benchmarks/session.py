@@ -18,10 +18,11 @@ from bridge.advise import Reach
 from bridge.benchsession import BenchSession
 from bridge.benchsetup import Briefing
 from bridge.board import load_board
+from bridge.faultspace import build_space
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.separate import reachable_probings
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from tests.benchmarks.measure import Row, run_process, timed
 from tests.benchmarks.sheets import sheet
 from tests.benchmarks.tables import count_hypotheses, counting, fill_table

@@ -13,11 +13,13 @@ import numpy as np
 
 import bridge.solve
 from bridge.board import Board
+from bridge.faultspace import FaultSpace, build_space
 from bridge.forecast import default_probings, forecast
 from bridge.meter import MeterProfile
 from bridge.predict import Progress
 from bridge.probing import Probing, Setup
-from bridge.table import FaultSpace, ReadingTable, build_space, build_table, solve_together
+from bridge.readingcolumn import solve_together
+from bridge.table import ReadingTable, build_table
 from tests.benchmarks.measure import Cost, timed
 from tests.crosscheck.netlist import Damage
 

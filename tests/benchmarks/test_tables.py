@@ -9,10 +9,11 @@ import bridge.separate
 import bridge.solve
 from bridge.board import load_board
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.readings import parse_readings
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from tests.benchmarks.sheets import PLANS, another_make, plan, planted_fault, sheet
 from tests.benchmarks.tables import count_hypotheses, counting, fill_table
 

@@ -13,11 +13,11 @@ from bridge.board import load_board
 from bridge.circuit import Circuit, build_circuit
 from bridge.damage import Change, change_of, combine
 from bridge.faults import Fault, severity_nodes
+from bridge.faultspace import build_space
 from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.separate import reachable_probings
 from bridge.shots import Shot, plan_shots
-from bridge.table import build_space
 from bridge.variants import ChangeClasses
 from tests.plain.wholetable import CellTable, solve_cells
 

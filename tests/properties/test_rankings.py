@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.faults import Fault, list_faults, severity_nodes
+from bridge.faultspace import build_space
 from bridge.forecast import default_probings, forecast
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
-from bridge.table import build_space
 from tests.physics.benchboards import bare_bridge, make_board, resistor
 
 METER = load_meter()

@@ -25,10 +25,12 @@ from bridge.journal import parse_setup
 from bridge.meter import MeterProfile, load_meter
 from bridge.puzzlefile import Key
 from bridge.puzzleshell import bench_of
+from bridge.readingcolumn import ReadingColumn
 from bridge.readings import Reading, parse_reading
 from bridge.refit import displays_at
 from bridge.spreads import BATCH_SPREAD_V
-from bridge.table import ReadingColumn, ReadingTable, TableMemory, build_table
+from bridge.table import ReadingTable, build_table
+from bridge.tablememory import TableMemory
 from tests.crosscheck.netlist import Damage, MeterRange, point_text, ranges_of, write_board
 from tests.crosscheck.runner import after_dwell
 

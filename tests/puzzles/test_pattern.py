@@ -14,6 +14,7 @@ from scipy.stats import chi2
 
 from bridge.board import load_board
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.puzzledraw import PLANTS, Wish, wished_faults
@@ -30,7 +31,7 @@ from bridge.puzzlesheet import puzzle_probings
 from bridge.puzzleshell import bench_of
 from bridge.puzzlewords import key_page
 from bridge.rank import rank
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from tests.conftest import Outcome
 from tests.crosscheck.runner import require_simulator
 from tests.puzzles.class_set import pattern_key, shipped_keys

@@ -20,13 +20,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from bridge.board import load_board
+from bridge.faultspace import build_space
 from bridge.faulttable import fault_table
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.stoprule import StopRule
-from bridge.table import TableMemory, build_space
+from bridge.tablememory import TableMemory
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from tests.studies.conditions import SETUPS, add_slip, exchange_leads, real_setup, without_parts
 from tests.studies.judge import Verdict, judge

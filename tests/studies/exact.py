@@ -31,6 +31,7 @@ from bridge.belief import weigh
 from bridge.board import load_board
 from bridge.evidence import refine, screen
 from bridge.faults import severity_nodes
+from bridge.faultspace import FaultSpace, Variants, build_space
 from bridge.likelihood import (
     NEPERS_OF_OHMS,
     WRONG_TERMINAL_SHARE,
@@ -42,7 +43,7 @@ from bridge.meter import MeterProfile, load_meter
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
 from bridge.spreads import BATCH_SPREAD_V
-from bridge.table import FaultSpace, ReadingTable, Variants, build_space, build_table
+from bridge.table import ReadingTable, build_table
 from tests.studies.plan import standard_sheet
 from tests.studies.scores import debiased_calibration_error
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.crowd import forecast_crowd
 from bridge.faults import Fault
+from bridge.faultspace import FaultSpace
 from bridge.meter import MeterProfile
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading
-from bridge.table import FaultSpace
 from bridge.virtualboard import draw_faults
 
 Array = NDArray[np.float64]

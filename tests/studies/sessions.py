@@ -23,6 +23,7 @@ import numpy as np
 from bridge.advise import before_any_reading, suggest_readings
 from bridge.board import Board, load_board
 from bridge.boarddisplays import DisplayMemory
+from bridge.faultspace import build_space
 from bridge.faulttable import fault_table
 from bridge.gain import entropy
 from bridge.meter import MeterProfile, load_meter
@@ -31,7 +32,7 @@ from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading
 from bridge.stoprule import SURE, StopRule, asks_again
-from bridge.table import TableMemory, build_space
+from bridge.tablememory import TableMemory
 from bridge.virtualboard import Damage, VirtualBoard, draw_board, draw_faults, read_board
 from bridge.worksheet import make_worksheet
 from tests.studies.fixedorder import fixed_order

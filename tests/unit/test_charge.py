@@ -14,13 +14,14 @@ from bridge.advicepage import advice_page
 from bridge.advise import suggest_readings
 from bridge.board import load_board
 from bridge.charge import charge_warning, highest_charge
+from bridge.faultspace import build_space
 from bridge.forecast import forecast
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.rankingpage import ranking_page
 from bridge.readings import Reading
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from tests.conftest import Outcome
 
 

@@ -10,12 +10,13 @@ import pytest
 
 from bridge.board import load_board
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.forecast import forecast
 from bridge.meter import list_meters, load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.recentre import with_drops
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from bridge.virtualboard import VirtualBoard, read_board
 from tests.studies.plan import standard_sheet
 

@@ -10,13 +10,14 @@ import pytest
 from bridge.board import load_board
 from bridge.evidence import screen
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.forecast import forecast
 from bridge.likelihood import model_readings
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.readings import Reading
-from bridge.table import build_space, table_of
+from bridge.table import table_of
 
 BOARD = load_board("six-switch-bridge")
 METER = load_meter()

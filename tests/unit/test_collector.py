@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from bridge.board import load_board
+from bridge.faultspace import build_space
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
-from bridge.table import ReadingColumn, build_space, build_table
+from bridge.readingcolumn import ReadingColumn
+from bridge.table import build_table
 
 
 def test_pairs_solved_in_pieces_show_what_they_show_at_once() -> None:

@@ -13,11 +13,12 @@ from bridge.board import Board, load_board
 from bridge.boarddisplays import displays_of
 from bridge.dwell import DWELL_SPREAD, charge_left, value_after_dwell
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.forecast import forecast, forecast_each
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.shots import Shot, ShotArrays
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from tests.physics.benchboards import bare_bridge, capacitor, make_board, number
 
 LEADS = [Probing("P", "U"), Probing("U", "N"), Probing("N", "U")]

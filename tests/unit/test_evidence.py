@@ -12,6 +12,7 @@ from scipy.stats import multivariate_normal, norm
 
 from bridge.board import Board, load_board
 from bridge.evidence import ScreenedSpace, refine, screen
+from bridge.faultspace import FaultSpace, build_space
 from bridge.forecast import forecast
 from bridge.likelihood import ReadingModel, model_readings
 from bridge.meter import MeterProfile, load_meter
@@ -19,7 +20,7 @@ from bridge.probing import Probing, Setup
 from bridge.readings import Reading, parse_readings
 from bridge.spreads import BATCH_SPREAD_V, DISCRETE_SPREAD_V, PART_SPREADS, TEMPERATURE_SPREAD_C
 from bridge.survivors import Survivors
-from bridge.table import FaultSpace, build_space, build_table, table_of
+from bridge.table import build_table, table_of
 from tests.physics.benchboards import bare_bridge, diode, make_board, resistor
 
 METER = load_meter()

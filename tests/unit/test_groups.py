@@ -16,13 +16,13 @@ from scipy.stats import norm
 from bridge.belief import weigh
 from bridge.board import load_board
 from bridge.faults import Fault, parse_fault
+from bridge.faultspace import build_space
 from bridge.groups import error_between, label_by_leaders, smallest_replacement
 from bridge.growth import GrownSets
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
 from bridge.separate import reachable_probings, separable_in_place
 from bridge.survivors import Survivors
-from bridge.table import build_space
 from tests.physics.benchboards import bare_bridge, diode, make_board, resistor, switch
 
 

@@ -13,6 +13,7 @@ from bridge.belief import log_evidence_of_all
 from bridge.board import load_board
 from bridge.evidence import refine, screen
 from bridge.faults import Fault, parse_fault
+from bridge.faultspace import build_space
 from bridge.forecast import default_probings, forecast
 from bridge.growth import GrownSets
 from bridge.likelihood import model_readings
@@ -22,7 +23,7 @@ from bridge.rank import rank
 from bridge.ranking import Ranking
 from bridge.readings import Reading, parse_readings
 from bridge.survivors import Survivors
-from bridge.table import build_space, table_of
+from bridge.table import table_of
 from tests.physics.benchboards import bare_bridge, make_board, resistor
 
 METER = load_meter()

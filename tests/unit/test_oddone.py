@@ -12,6 +12,7 @@ import pytest
 
 from bridge.board import load_board
 from bridge.faults import parse_fault
+from bridge.faultspace import build_space
 from bridge.forecast import default_probings, forecast
 from bridge.likelihood import model_readings
 from bridge.meter import load_meter
@@ -19,7 +20,7 @@ from bridge.oddone import find_odd_ones, like_places
 from bridge.probing import Hold, Probing, Setup
 from bridge.ranking import OddOne
 from bridge.readings import Reading
-from bridge.table import ReadingTable, build_space, build_table
+from bridge.table import ReadingTable, build_table
 from tests.conftest import Outcome
 
 METER = load_meter()

@@ -10,12 +10,14 @@ import pytest
 from bridge.board import load_board
 from bridge.evidence import refine, screen
 from bridge.faults import Fault, severity_nodes
+from bridge.faultspace import Variants
 from bridge.likelihood import model_readings
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.rank import rank
 from bridge.readings import Reading
-from bridge.table import TableMemory, Variants, table_of
+from bridge.table import table_of
+from bridge.tablememory import TableMemory
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 from tests.studies.plan import standard_sheet
 

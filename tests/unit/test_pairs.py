@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from bridge.board import list_boards, load_board
+from bridge.faultspace import build_space
 from bridge.instants import build_points, first_instant
 from bridge.meter import load_meter
 from bridge.predict import UNKNOWN, CellSolver
 from bridge.probing import Setup
 from bridge.separate import reachable_probings
 from bridge.solve import solve_points
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 
 METERS = ("handheld", "moving-needle", "high-compliance")
 VOLTS, SHARE = 10e-6, 1e-5  # a hundredth of the last digit a diode mode shows

@@ -13,6 +13,7 @@ from bridge.board import Board, load_board
 from bridge.errors import InputError
 from bridge.evidence import screen
 from bridge.faults import MOST_PAIRED, parse_fault
+from bridge.faultspace import build_space
 from bridge.forecast import default_probings, forecast
 from bridge.likelihood import model_readings
 from bridge.meter import load_meter
@@ -20,7 +21,7 @@ from bridge.probing import Probing, Setup
 from bridge.rank import rank
 from bridge.ranking import Candidate, Ranking
 from bridge.readings import MOST_READINGS, Reading, need_not_too_many, parse_readings
-from bridge.table import build_space, table_of
+from bridge.table import table_of
 from tests.physics.benchboards import bare_bridge, make_board, part, resistor
 
 METER = load_meter()

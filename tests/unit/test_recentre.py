@@ -8,6 +8,7 @@ import pytest
 from bridge.board import load_board
 from bridge.evidence import refine, screen
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.likelihood import model_readings
 from bridge.meter import load_meter
 from bridge.probing import Setup
@@ -15,7 +16,7 @@ from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.recentre import STEP_V, drops_shown, with_drops
 from bridge.reference import learn_reference, narrow_table
-from bridge.table import build_space, table_of
+from bridge.table import table_of
 from bridge.virtualboard import Damage, VirtualBoard, read_board
 from tests.studies.plan import standard_sheet
 

@@ -12,6 +12,7 @@ import pytest
 from bridge.board import load_board
 from bridge.errors import InputError
 from bridge.faults import parse_fault
+from bridge.faultspace import build_space
 from bridge.forecast import default_probings, forecast
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
@@ -19,7 +20,7 @@ from bridge.rank import rank
 from bridge.readings import Reading
 from bridge.reference import learn_reference, narrow_table
 from bridge.spreads import BATCH_SPREAD_V
-from bridge.table import build_space, build_table
+from bridge.table import build_table
 from tests.conftest import Outcome
 
 METER = load_meter()

@@ -9,9 +9,9 @@ import pytest
 
 from bridge.board import load_board
 from bridge.faults import Fault
+from bridge.faultspace import build_space
 from bridge.meter import load_meter
 from bridge.probing import Probing, Setup
-from bridge.table import build_space
 from bridge.virtualboard import draw_board, draw_faults, read_board
 from tests.studies.scores import debiased_calibration_error, wilson_interval
 
