@@ -8,13 +8,13 @@ from bridge.advise import CERTAIN, NextReading, Reach
 from bridge.board import Board
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.crowd import forecast_crowd
+from bridge.groups import suspect_packages
 from bridge.groupwords import packages_in_words
 from bridge.layout import Column, Page, Table
 from bridge.meterprofile import MeterProfile
 from bridge.penslips import pen_slips
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
-from bridge.repair import suspect_packages
 from bridge.stoprule import asks_again, same_place
 from bridge.units import percent
 

@@ -27,6 +27,7 @@ from bridge.faults import Fault, list_faults
 from bridge.gain import entropy, expected_gain, joint_shares, outcomes_of
 from bridge.lookahead import LOOKED_AT, Lookahead
 from bridge.meter import MeterProfile
+from bridge.numbering import numbered
 from bridge.partkinds import PART_KINDS, SWITCH_KINDS
 from bridge.priors import Priors
 from bridge.probing import Probing, Setup
@@ -294,9 +295,7 @@ def _least_to_do_first(
     """Return readings with the one first that leaves least to do; the others keep their order."""
     some = candidates[:FOLLOWED]
     weight = np.array([candidate.probability for candidate in some])
-    targets = [candidate.packages(board) for candidate in some]
-    number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
-    target = np.array([number[one] for one in targets], dtype=np.intp)
+    _, target = numbered(candidate.packages(board) for candidate in some)
     table = np.array([outcomes[reading][: len(some)] for reading in useful])
     ahead = Lookahead(table, [reading.cost for reading in useful], weight / np.sum(weight), target, CERTAIN)
     best = min(range(min(LOOKED_AT, len(useful))), key=ahead.effort_after)
@@ -405,11 +404,8 @@ def _worth(
     weight = np.array([candidate.probability for candidate in candidates])
     weight = weight / np.sum(weight)
     board = bench.board
-    targets = [candidate.packages(board) for candidate in candidates]
-    number = {target: index for index, target in enumerate(dict.fromkeys(targets))}
-    target = np.array([number[one] for one in targets], dtype=np.intp)
+    names, target = numbered(candidate.packages(board) for candidate in candidates)
     sets = [*(_damage(one) for one in candidates), ()]  # the good board last
-    names = list(number)
     result: list[NextReading] = []
     outcomes: list[NDArray[np.intp]] = []
     for lifted in dict.fromkeys(probing.lift for probing in probings):

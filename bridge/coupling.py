@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from bridge.board import Board
 from bridge.faults import Fault
 from bridge.faulttable import Coupling, FaultsOf, fault_table
+from bridge.numbering import numbered
 from bridge.places import Place, place_parts
 
 __all__ = ["couple_faults"]
@@ -87,10 +88,9 @@ def couple_faults(board: Board, faults: Sequence[Fault], groups: Mapping[str, st
     ndarray, faults x faults
         Symmetric; 0 between faults of one part.
     """
-    all_places, refs = place_parts(board), list(dict.fromkeys(fault.part for fault in faults))
+    all_places = place_parts(board)
+    refs, part = numbered(fault.part for fault in faults)
     places = [all_places[ref] for ref in refs]
-    number_of = {ref: number for number, ref in enumerate(refs)}
-    part = np.array([number_of[fault.part] for fault in faults], dtype=np.intp)
     square = np.ix_(part, part)
     table, within = fault_table(), _within(places)
     coupling: Array = _by_place(places, table.coupling)[square]

@@ -13,6 +13,7 @@ from bridge.board import Board
 from bridge.circuit import build_circuit
 from bridge.damage import change_of
 from bridge.faults import MOST_PAIRED, Fault, SeverityNode, list_faults, severity_nodes
+from bridge.numbering import numbered
 from bridge.priors import Priors
 from bridge.probing import Setup
 
@@ -123,7 +124,6 @@ def build_space(board: Board, setup: Setup, pair_nodes: Mapping[str, int] = PAIR
     """
     circuit = build_circuit(board, setup)
     faults = list_faults(board, list(circuit.parts))
-    number_of_part = {ref: number for number, ref in enumerate(dict.fromkeys(fault.part for fault in faults))}
     hides = []
     for number, fault in enumerate(faults):
         if fault.mode in ("emitter-open", "burst"):
@@ -145,6 +145,6 @@ def build_space(board: Board, setup: Setup, pair_nodes: Mapping[str, int] = PAIR
         priors=priors,
         singles=_variants(board, faults, {}),
         doubles=doubles.some(paired[doubles.fault]),
-        part_of_fault=np.array([number_of_part[fault.part] for fault in faults], dtype=np.intp),
+        part_of_fault=numbered(fault.part for fault in faults)[1],
         hides=frozenset(hides),
     )

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["REPLACE_SHARE", "SAME_ERROR", "error_between", "label_by_leaders", "smallest_replacement"]
+__all__ = [
+    "REPLACE_SHARE",
+    "SAME_ERROR",
+    "error_between",
+    "label_by_leaders",
+    "number_by_mass",
+    "smallest_replacement",
+    "suspect_packages",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -108,6 +116,44 @@ def label_by_leaders(
     return label, group
 
 
+def number_by_mass(label: Index, probability: Array, count: int) -> Index:
+    """Return the public number of each label: 0 for the group that holds the most probability.
+
+    Parameters
+    ----------
+    label : ndarray of int, hypotheses
+        Group of each hypothesis.
+    probability : ndarray, hypotheses
+        How probable each is [1].
+    count : int
+        Number of labels.
+
+    Returns
+    -------
+    ndarray of int, labels
+        Number of each.
+    """
+    mass = np.bincount(label, weights=probability, minlength=count)
+    number = np.empty(len(mass), dtype=np.intp)
+    number[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
+    return number
+
+
+def suspect_packages(lists: Mapping[frozenset[str], float]) -> dict[str, float]:
+    """Return the probability [1] of each package to be bad, most probable first.
+
+    Parameters
+    ----------
+    lists : mapping of frozenset to float
+        Packages that are bad together with their probability, as `Ranking.replace_lists` is.
+    """
+    shares: dict[str, float] = {}
+    for packages, probability in lists.items():
+        for package in packages:
+            shares[package] = shares.get(package, 0.0) + probability
+    return dict(sorted(shares.items(), key=lambda item: (-item[1], item[0])))
+
+
 def smallest_replacement(members: Sequence[tuple[frozenset[str], float]]) -> tuple[str, ...]:
     """Return the smallest set of packages that holds at least 98 % of a group.
 
@@ -125,11 +171,7 @@ def smallest_replacement(members: Sequence[tuple[frozenset[str], float]]) -> tup
     weight: dict[frozenset[str], float] = {}
     for packages, probability in members:
         weight[packages] = weight.get(packages, 0.0) + probability
-    suspicion: dict[str, float] = {}
-    for packages, probability in weight.items():
-        for package in packages:
-            suspicion[package] = suspicion.get(package, 0.0) + probability
-    names = sorted(suspicion, key=lambda name: (-suspicion[name], name))
+    names = list(suspect_packages(weight))
     needed = REPLACE_SHARE * math.fsum(weight.values()) - 1e-12 * math.fsum(weight.values())
     bit = {name: 1 << place for place, name in enumerate(names)}
     masks = [(sum(bit[name] for name in packages), value) for packages, value in weight.items()]

@@ -384,15 +384,13 @@ def _step_space(space: FaultSpace, beam: Sequence[_Grown], near: float) -> _Step
     useful = np.flatnonzero(allowed.any(axis=0)[space.doubles.fault])
     doubles = space.doubles.some(useful)
     first, second = np.nonzero(allowed[:, doubles.fault])
-    priors = {field.name: getattr(space.priors, field.name) for field in dataclasses.fields(Priors)}
-    priors["log_single"] = own
     nothing = np.full(count, np.nan)
     fitted = np.array([FITTED_SIGMA if np.isfinite(one.ohms).any() else 0.0 for one in beam])
     return _StepSpace(
         board=space.board,
         setup=space.setup,
         faults=(*(Fault("set", str(number)) for number in range(count)), *space.faults),
-        priors=_StepPriors(**priors, log_further=further),
+        priors=space.priors.as_kind(_StepPriors, log_single=own, log_further=further),
         singles=Variants(sets, nothing, fitted, np.zeros(count)),
         doubles=Variants(
             np.concatenate([sets, doubles.fault + count]),

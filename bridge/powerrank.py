@@ -14,7 +14,7 @@ from bridge.errors import InputError
 from bridge.faults import Fault
 from bridge.firstpower import BenchSupply, Place, power_volts
 from bridge.forecast import Forecast
-from bridge.groups import SAME_ERROR, error_between, label_by_leaders
+from bridge.groups import SAME_ERROR, error_between, label_by_leaders, number_by_mass
 from bridge.listing import list_groups, suspect_parts
 from bridge.meter import MeterProfile
 from bridge.powerrows import (
@@ -241,7 +241,5 @@ def _label_groups(rows: PowerRows, best: Index, probability: Array, meter: Array
         return alike
 
     label, rest = label_by_leaders(probability, LEAST_LEADER, MOST_LEADERS, look_alikes)
-    mass = np.bincount(label, weights=probability, minlength=rest + 1)
-    number = np.empty(len(mass), dtype=np.intp)
-    number[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
+    number = number_by_mass(label, probability, rest + 1)
     return number[label], int(number[rest])

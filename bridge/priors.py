@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from bridge.board import Board
 from bridge.coupling import couple_faults
 from bridge.faults import Fault, Hypothesis
 from bridge.faulttable import FaultTable, WeightRow, fault_table
+from bridge.numbering import numbered
 from bridge.patterns import SMALLEST_SET, Strike, list_strikes
 from bridge.seen import Seen, chances_of
 
@@ -22,6 +24,7 @@ __all__ = ["PatternSet", "Priors"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Kind = TypeVar("Kind")
 
 SLAB = 4096  # sets worked on together: 512 subsets of nine faults for each of them
 
@@ -98,9 +101,7 @@ class Priors:
             The faults possible in this set-up, as :func:`bridge.faults.list_faults` returns them.
         """
         table = fault_table()
-        refs = list(dict.fromkeys(fault.part for fault in faults))
-        number_of = {ref: number for number, ref in enumerate(refs)}
-        part = np.array([number_of[fault.part] for fault in faults], dtype=np.intp)
+        refs, part = numbered(fault.part for fault in faults)
         rows = {ref: table.weight_row(board.parts[ref], board) for ref in refs}
         groups = {ref: row.group for ref, row in rows.items()}
         first = _first_weights(board, faults, rows, table)
@@ -126,6 +127,19 @@ class Priors:
             _log_size=np.log(size_weight / size_weight.sum()),
             _strikes=strikes,
         )
+
+    def as_kind(self, kind: Callable[..., Kind], **changes: Any) -> Kind:
+        """Return priors of another kind that hold what these hold.
+
+        Parameters
+        ----------
+        kind : callable
+            A subclass, called with all fields of :class:`Priors`.
+        **changes
+            Fields that differ, and those that the subclass adds.
+        """
+        held = {field.name: getattr(self, field.name) for field in dataclasses.fields(Priors)}
+        return kind(**(held | changes))
 
     def given(self, seen: Sequence[Seen]) -> Priors:
         """Return the priors once symptoms were seen; from here on they no longer sum to 1.

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from bridge.advise import CERTAIN, ENOUGH_BITS, probing_cost
 from bridge.board import Board
 from bridge.gain import SLIP, expected_gain, joint_shares, outcomes_of
+from bridge.numbering import numbered
 from bridge.probing import Probing
 from bridge.puzzleopen import WELL_OPEN
 from bridge.puzzlerows import Rows
@@ -121,9 +122,7 @@ def reading_worths(rows: Rows, weight: Array, readings: Sequence[int], most: int
     """
     top = np.argsort(-weight, kind="stable")[:most]
     share = weight[top] / weight[top].sum()
-    targets = [rows.who[number].target for number in top.tolist()]
-    number_of = {target: number for number, target in enumerate(dict.fromkeys(targets))}
-    target = np.array([number_of[one] for one in targets], dtype=np.intp)
+    targets, target = numbered(rows.who[number].target for number in top.tolist())
     worths = []
     for row in readings:
         if np.isnan(rows.place[row, top]).any():
@@ -133,7 +132,7 @@ def reading_worths(rows: Rows, weight: Array, readings: Sequence[int], most: int
         if outcome.min() == outcome.max():
             worths.append(0.0)
             continue
-        worths.append(expected_gain(joint_shares(outcome, share, target, len(number_of))))
+        worths.append(expected_gain(joint_shares(outcome, share, target, len(targets))))
     return worths
 
 

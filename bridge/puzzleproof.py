@@ -118,9 +118,8 @@ class _Flat(Priors):
 
 
 def _flat(space: FaultSpace) -> FaultSpace:
-    fields = {field.name: getattr(space.priors, field.name) for field in dataclasses.fields(Priors)}
-    fields |= {"log_healthy": 0.0, "log_single": np.zeros(len(space.faults))}
-    return dataclasses.replace(space, priors=_Flat(**fields))
+    flat = space.priors.as_kind(_Flat, log_healthy=0.0, log_single=np.zeros(len(space.faults)))
+    return dataclasses.replace(space, priors=flat)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from bridge.errors import InputError
 from bridge.evidence import ScreenedSpace, refine, screen
 from bridge.faultspace import FaultSpace
 from bridge.fit import judge_fit
+from bridge.groups import number_by_mass
 from bridge.growth import grow
 from bridge.likelihood import ReadingModel, model_readings
 from bridge.listing import list_groups, suspect_parts
@@ -176,7 +177,7 @@ def _rank_in(
     survivors = join(survivors, grown)
     _refit_leaders(table, models, survivors, beliefs)
     labels, rest = label_groups(survivors, beliefs)
-    ids = _group_ids(beliefs, labels, rest + 1)
+    ids = number_by_mass(labels, beliefs.probability, rest + 1)
     candidates = _list_candidates(space, beliefs, ids[labels])
     ranking = Ranking(
         board=board,
@@ -224,11 +225,3 @@ def _list_candidates(space: FaultSpace, beliefs: Beliefs, groups: Index) -> tupl
         Candidate(tuple([guess(*one) for one in zip(faults, values, strict=True) if one[0] >= 0]), probability, group)
         for faults, values, probability, group in rows
     )
-
-
-def _group_ids(beliefs: Beliefs, labels: Index, count: int) -> Index:
-    """Return the public number of each label: 0 for the most probable group."""
-    mass = np.bincount(labels, weights=beliefs.probability, minlength=count)
-    ids = np.empty(len(mass), dtype=np.intp)
-    ids[np.argsort(-mass, kind="stable")] = np.arange(len(mass))
-    return ids

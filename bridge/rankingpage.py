@@ -10,12 +10,12 @@ from bridge.candidatewords import part_in_package
 from bridge.cautions import BUS_UNSTATED, CAUTION_AFTER, cautions_before
 from bridge.charge import what_was_connected
 from bridge.faults import describe_fault
+from bridge.groups import suspect_packages
 from bridge.groupwords import group_words, packages_in_words
 from bridge.layout import Column, Page, Table, can_show
 from bridge.penslips import pen_slips
 from bridge.ranking import Candidate, FaultGuess, Group, Ranking
 from bridge.readings import Reading
-from bridge.repair import suspect_packages
 from bridge.setupwords import other_doubts
 from bridge.sketch import SKETCH_SIGNS, ranking_sketch
 from bridge.stoprule import asks_again

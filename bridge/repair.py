@@ -12,6 +12,7 @@ from fnmatch import fnmatchcase
 from bridge.board import Board, Part
 from bridge.faults import describe_fault
 from bridge.faulttable import matches
+from bridge.groups import suspect_packages
 from bridge.places import Place, place_parts
 from bridge.ranking import Ranking
 from bridge.repairtable import CompanionRow, repair_table
@@ -24,7 +25,6 @@ __all__ = [
     "Stage",
     "package_words",
     "repair_list",
-    "suspect_packages",
 ]
 
 DECIDED = 0.5  # a package more likely bad than good is replaced, as the ranking says
@@ -132,21 +132,6 @@ class RepairList:
     insulation: tuple[Sourced, ...]
     stages: tuple[Stage, ...]
     cautions: tuple[str, ...]
-
-
-def suspect_packages(lists: Mapping[frozenset[str], float]) -> dict[str, float]:
-    """Return the probability [1] of each package to be bad, most probable first.
-
-    Parameters
-    ----------
-    lists : mapping of frozenset to float
-        As `Ranking.replace_lists` is.
-    """
-    shares: dict[str, float] = {}
-    for packages, probability in lists.items():
-        for package in packages:
-            shares[package] = shares.get(package, 0.0) + probability
-    return dict(sorted(shares.items(), key=lambda item: (-item[1], item[0])))
 
 
 def package_words(board: Board, package: str) -> str:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from bridge.advise import CERTAIN
+from bridge.groups import suspect_packages
 from bridge.groupwords import bad_words, suspect_words
 from bridge.health import unlike_a_good_board
 from bridge.ranking import Ranking
-from bridge.repair import suspect_packages
 from bridge.setupwords import believed_error, check_first
 from bridge.units import percent
 from bridge.wording import joined

@@ -10,11 +10,12 @@ import pytest
 from bridge.board import Board, list_boards, load_board
 from bridge.errors import InputError
 from bridge.firstpower import USUAL_A
+from bridge.groups import suspect_packages
 from bridge.layout import plain_text
 from bridge.meter import load_meter
 from bridge.probing import Setup
 from bridge.ranking import Candidate, FaultGuess, Fit, Ranking, SetupBelief
-from bridge.repair import RepairList, package_words, repair_list, suspect_packages
+from bridge.repair import RepairList, package_words, repair_list
 from bridge.repairpage import repair_page
 from bridge.repairtable import parse_repair_table, repair_table
 
