@@ -69,7 +69,10 @@ def test_sample_has_every_stratum(board_name: str) -> None:
     assert len(asked) > LEAST_READINGS
 
 
-@pytest.mark.parametrize("board_name", list_boards())
+@pytest.mark.parametrize(
+    "board_name",
+    [pytest.param(one, marks=pytest.mark.slow) if one == "three-level-bridge" else one for one in list_boards()],
+)
 def test_sample_agrees(board_name: str) -> None:
     """Singles and pairs read the same on both sides: 1 mV, or 0.5 % and a milliohm; OL where the other says OL."""
     tally = _tally(board_name, Setup(), _sample(board_name))

@@ -46,7 +46,9 @@ def test_table_is_what_the_simulator_says() -> None:
             assert jacks == pytest.approx(answers[number], abs=2e-5, rel=1e-4), (asked[number], ADVICE)
 
 
-@pytest.mark.parametrize("board_name", ["six-switch-bridge", "motor-drive", "half-bridge-cooktop"])
+@pytest.mark.parametrize(
+    "board_name", ["six-switch-bridge", pytest.param("motor-drive", marks=pytest.mark.slow), "half-bridge-cooktop"]
+)
 def test_gate_held_beside_a_short(board_name: str) -> None:
     """A held gate charges its driver's capacitor to volts while the leads see millivolts; both are followed."""
     require_simulator()

@@ -298,6 +298,7 @@ def test_a_bus_nobody_measured_comes_first() -> None:
     assert BUS_UNSTATED not in report_html(make_report(ranking))
 
 
+@pytest.mark.slow
 def test_the_command_says_so_unless_it_was_measured(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """Told from the sheet: with a word that the bus was empty the page takes nothing for granted."""
     sheet = write(tmp_path, SHORTED_LOW_SWITCH)

@@ -201,6 +201,7 @@ def test_the_class_sets_own_stories_say_nothing_of_the_answer() -> None:
         assert not giving.search(story), story
 
 
+@pytest.mark.slow
 def test_the_best_sequence_settles_what_can_be_settled() -> None:
     """After the best sequence of a new key the ranking holds no other list open that a reading would exclude."""
     order = Order("half-bridge-cooktop", "handheld", Setup(), Wish(("single",)), levels=(1, 2), seed=12)

@@ -235,6 +235,7 @@ def economy(play: Play, answer: str) -> tuple[float, str]:
     return float(found[1]), said
 
 
+@pytest.mark.slow
 def test_a_lucky_guess_is_not_thrifty() -> None:
     """The right answer after a reading that leaves others open gets few points of economy, the best sequence all."""
     answer = " ".join(f"{one.part}:{one.mode}" for one in SMALL.faults)

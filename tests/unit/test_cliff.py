@@ -60,6 +60,7 @@ def test_warm_rectifier_is_not_blamed() -> None:
     assert ranking.candidates[0].probability > 0.9
 
 
+@pytest.mark.slow
 def test_read_in_the_next_range_is_no_leak() -> None:
     """Where the range that fits a number would show OL, it was read in the next one: no leak need explain it."""
     board = load_board("single-switch-cooktop")

@@ -101,7 +101,11 @@ CHARGING = {
 
 
 @pytest.mark.parametrize(
-    "name", [pytest.param(one, marks=pytest.mark.slow) if one == "motor-drive" else one for one in CHARGING]
+    "name",
+    [
+        pytest.param(one, marks=pytest.mark.slow) if one in ("motor-drive", "half-bridge-cooktop") else one
+        for one in CHARGING
+    ],
 )
 def test_every_fault_climbs_as_long_as_the_transient(name: str) -> None:
     """At most one climbing display in fifty is further off than three of its own spreads, a tenth, or one range."""

@@ -38,7 +38,7 @@ def _read(damage: Damage, drop_v: float = 0.0) -> tuple[Reading, ...]:
     return read_board(virtual, standard_sheet(SIX), damage, np.random.default_rng(8))
 
 
-@pytest.mark.parametrize(("part", "ohms"), [("C_BUS", 25.0), ("D_WH", 49.0)])
+@pytest.mark.parametrize(("part", "ohms"), [("C_BUS", 25.0), pytest.param("D_WH", 49.0, marks=pytest.mark.slow)])
 def test_short_of_any_resistance_is_found(part: str, ohms: float) -> None:
     """Wherever in its span a short lies, no set of rarer faults explains it better, and its resistance comes out."""
     ranking = rank(SIX, METER, SETUP, _read(((Fault(part, "short"), ohms),)), memory=MEMORY)

@@ -313,6 +313,7 @@ def test_readings_in_several_setups_share_their_unknowns() -> None:
         assert found.fit.ok
 
 
+@pytest.mark.slow
 def test_two_readings_alike_are_no_wrong_terminals_of_each_other() -> None:
     """Behind an open gate resistor two readings show the driver's megohm: neither is the other's terminal."""
     board = load_board("six-switch-bridge")

@@ -188,6 +188,7 @@ def test_a_coil_left_on_is_not_a_second_fault() -> None:
     assert {guess.part for guess in ranking.candidates[0].faults} == {"Q_L"}
 
 
+@pytest.mark.slow
 def test_more_faults_count_for_their_state(board: Board) -> None:
     """What pairs add to a state of the bench moves its odds by as much, and the order with it."""
     suspicions = suspect_setup(board, METER, Setup(), readings_of(board, Setup(), "D_UH:open"))
