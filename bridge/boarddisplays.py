@@ -17,7 +17,7 @@ from bridge.forecast import damage_of
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
-from bridge.shots import plan_shots
+from bridge.shots import plan_each
 from bridge.spreads import BATCH_SPREAD_V
 from bridge.variants import ChangeClasses
 
@@ -112,7 +112,7 @@ def displays_of(
     """
     circuit = build_circuit(board, setup, lifted)
     classes = ChangeClasses(circuit, [Change(), *(damage_of(circuit, faults) for faults in fault_sets)])
-    shots = [shot for row, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, row)]
+    shots = plan_each(circuit, meter, probings)
     cells = CellSolver(circuit, shots, classes, bus_volts=setup.bus_volts)
     answers, mine = cells.answers, classes.class_of[1:]
     value = np.full((len(probings), len(fault_sets)), np.inf)

@@ -11,15 +11,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from bridge.board import Board
-from bridge.circuit import Circuit, build_circuit
+from bridge.circuit import Circuit
 from bridge.damage import Change
 from bridge.dwell import value_after_dwell
 from bridge.faults import Fault
-from bridge.forecast import Forecast, damage_of, forecast_of
+from bridge.forecast import Forecast, circuits_of, damage_of, forecast_of
 from bridge.meter import MeterProfile
 from bridge.predict import CellSolver
 from bridge.probing import Probing, Setup
-from bridge.shots import plan_shots
+from bridge.shots import plan_each
 from bridge.variants import ChangeClasses
 
 __all__ = ["forecast_crowd"]
@@ -51,9 +51,7 @@ def forecast_crowd(
         A lead, pin, position, range or part that does not exist in this set-up.
     """
     rows: list[dict[int, Forecast]] = [{} for _ in hypotheses]
-    for lifted in dict.fromkeys(probing.lift for probing in probings):
-        circuit = build_circuit(board, setup, lifted)
-        numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
+    for circuit, numbers in circuits_of(board, setup, probings):
         places = [probings[number] for number in numbers]
         # what shares its solutions stays together
         order = sorted(range(len(hypotheses)), key=lambda number: _is_shared(hypotheses[number]))
@@ -100,7 +98,7 @@ def _columns(
     """Return the forecasts of all hypotheses, a list for each probing."""
     members = [_members(circuit, faults) for faults in hypotheses]
     classes = ChangeClasses(circuit, [Change(), *(change for pair in members for change in pair)])
-    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    shots = plan_each(circuit, meter, probings)
     mine = classes.class_of[1:].reshape(-1, 2)
     together = np.flatnonzero(mine[:, 1])
     pair_classes, pair_rows = np.unique(mine[together], return_inverse=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,13 +19,14 @@ from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile
 from bridge.points import full_scale_amps
 from bridge.probing import Probing, Setup
-from bridge.shots import Shot, displayed, plan_shots
+from bridge.shots import Shot, displayed, plan_each, settled_range
 from bridge.solve import solve_points
 from bridge.transient import rest_leads
 from bridge.variants import ChangeClasses
 
 __all__ = [
     "Forecast",
+    "circuits_of",
     "damage_of",
     "default_probings",
     "forecast",
@@ -152,15 +153,31 @@ def forecast_each(
         A lead, pin, position, range or part that does not exist in this set-up.
     """
     rows: list[dict[int, Forecast]] = [{} for _ in hypotheses]
-    for lifted in dict.fromkeys(probing.lift for probing in probings):
-        circuit = build_circuit(board, setup, lifted)
-        numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
+    for circuit, numbers in circuits_of(board, setup, probings):
         places = [probings[number] for number in numbers]
         for start in range(0, len(hypotheses), COMPANY):
             changes = [damage_of(circuit, faults) for faults in hypotheses[start : start + COMPANY]]
             for offset, forecasts in enumerate(forecast_changes(circuit, meter, places, changes)):
                 rows[start + offset].update(zip(numbers, forecasts, strict=True))
     return tuple(tuple(row[number] for number in range(len(probings))) for row in rows)
+
+
+def circuits_of(board: Board, setup: Setup, probings: Sequence[Probing]) -> Iterator[tuple[Circuit, list[int]]]:
+    """Return the circuit of each set of lifted pins, with the numbers of the probings that are taken on it.
+
+    Parameters
+    ----------
+    board, setup, probings
+        As for :func:`forecast`.
+
+    Raises
+    ------
+    InputError
+        A pin to lift that does not exist in this set-up.
+    """
+    for lifted in dict.fromkeys(probing.lift for probing in probings):
+        numbers = [number for number, probing in enumerate(probings) if probing.lift == lifted]
+        yield build_circuit(board, setup, lifted), numbers
 
 
 def damage_of(circuit: Circuit, faults: Sequence[tuple[Fault, float | None]]) -> Change:
@@ -219,7 +236,7 @@ def forecast_cases(
         A lead, position or range that does not exist.
     """
     probings = list(dict.fromkeys(probing for probing, _ in cases))
-    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    shots = plan_each(circuit, meter, probings)
     of_probing: dict[Probing, list[int]] = {probing: [] for probing in probings}
     for index, shot in enumerate(shots):
         of_probing[probings[shot.probing]].append(index)
@@ -277,12 +294,8 @@ def _pick(
     values: Array,
     good: NDArray[np.bool_],
 ) -> Forecast:
-    """Choose the range the meter settles in, and name what the display does there; columns of ``values`` are shots.
-
-    A range that could not be solved ends the search: the meter may well have settled there.
-    """
-    settles = np.isfinite(values[1]) | ~good
-    chosen = int(np.argmax(settles)) if settles.any() else len(shots) - 1
+    """Choose the range the meter settles in, and name what the display does there; columns of ``values`` are shots."""
+    chosen = settled_range(values[1], good)
     display = values[:, chosen].tolist() if good[chosen] else [math.nan] * 3
     one = forecast_of(meter, probing, shots[chosen], display, joined=circuit.reaches(probing.red, probing.black))
     higher = np.flatnonzero(np.isfinite(values[2, chosen + 1 :]) & good[chosen + 1 :])

@@ -16,7 +16,7 @@ from bridge.instants import build_points
 from bridge.meter import MeterProfile
 from bridge.partkinds import SWITCH_KINDS, collector_pin, emitter_pin
 from bridge.probing import Hold, Probing, Setup
-from bridge.shots import displayed, plan_shots
+from bridge.shots import displayed, plan_each
 from bridge.solve import solve_points
 from bridge.variants import ChangeClasses
 
@@ -104,7 +104,7 @@ def separable_in_place(
     if np.any(classes.class_of[1:] == classes.class_of[0]):
         return False  # the very same circuit
     probings = reachable_probings(board)
-    shots = [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+    shots = plan_each(circuit, meter, probings)
     shot = np.tile(np.arange(len(shots)), classes.size)
     which = np.repeat(np.arange(classes.size), len(shots))
     points, _ = build_points(circuit, shots, shot, classes, which)

@@ -17,7 +17,7 @@ from bridge.places import shared_position
 from bridge.points import meter_current
 from bridge.probing import Hold, Probing
 
-__all__ = ["HEADROOM", "Shot", "ShotArrays", "displayed", "plan_shots"]
+__all__ = ["HEADROOM", "Shot", "ShotArrays", "displayed", "plan_each", "plan_shots", "settled_range"]
 
 Array = NDArray[np.float64]
 
@@ -147,6 +147,24 @@ def plan_shots(
     return tuple(shot(entry.source, entry.name, "ohm", entry.full_scale) for entry in ranges)
 
 
+def plan_each(circuit: Circuit, meter: MeterProfile, probings: Sequence[Probing]) -> list[Shot]:
+    """Return the shots of several placements of the leads, each numbered by its place among them.
+
+    Parameters
+    ----------
+    circuit, meter
+        As for :func:`plan_shots`.
+    probings : sequence of Probing
+        The placements.
+
+    Raises
+    ------
+    InputError
+        As :func:`plan_shots` raises it.
+    """
+    return [shot for number, probing in enumerate(probings) for shot in plan_shots(circuit, meter, probing, number)]
+
+
 @dataclass(frozen=True, slots=True)
 class ShotArrays:
     """The shots of a table as parallel arrays, for work on whole batches.
@@ -245,3 +263,19 @@ def displayed(shots: Sequence[Shot], which: NDArray[np.intp], red_voltage: Array
     arrays = ShotArrays.of(shots)
     jack, _ = arrays.jack_voltage(which, red_voltage)
     return arrays.display(which, jack)[0]
+
+
+def settled_range(shown: Array, known: NDArray[np.bool_]) -> int:
+    """Return the range an autorange settles in: the lowest that shows a value, else the highest.
+
+    A range that could not be solved ends the search: the meter may well have settled there.
+
+    Parameters
+    ----------
+    shown : ndarray, ranges
+        What each range shows, lowest range first; infinite for OL.
+    known : ndarray of bool, ranges
+        Whether that could be solved.
+    """
+    settles = np.isfinite(shown) | ~known
+    return int(np.argmax(settles)) if settles.any() else len(shown) - 1

@@ -23,9 +23,9 @@ from bridge.flows import Flow, list_flows
 from bridge.forecast import Forecast, damage_of, forecast_each
 from bridge.instants import build_points, first_instant
 from bridge.meter import MeterProfile
-from bridge.points import Points, Solution, meter_current
+from bridge.points import Points, meter_current
 from bridge.probing import Probing, Setup
-from bridge.shots import Shot, displayed, plan_shots
+from bridge.shots import displayed, plan_shots, settled_range
 from bridge.solve import solve_points
 from bridge.units import format_display
 from bridge.variants import ChangeClasses
@@ -119,7 +119,8 @@ def path_of(board: Board, meter: MeterProfile, setup: Setup, faults: Faults, pro
     which, mine = np.arange(len(shots)), np.full(len(shots), classes.class_of[1])
     points, factors = build_points(circuit, shots, which, classes, mine)
     end = solve_points(circuit, points)
-    number = _range_in_use(shots, which, end, points)
+    shown = displayed(shots, which, end.voltage[points.red, np.arange(points.size)])
+    number = settled_range(shown, end.converged)
     unknown = MeterPath(probing, 0.0, 0.0, (), settled=True, known=False)
     if not end.converged[number]:
         return unknown
@@ -133,13 +134,6 @@ def path_of(board: Board, meter: MeterProfile, setup: Setup, faults: Faults, pro
     if not start.converged[number]:
         return unknown
     return _widest(circuit, probing, beginning, start.voltage, number, charge, settled=False)
-
-
-def _range_in_use(shots: Sequence[Shot], which: NDArray[np.intp], solution: Solution, points: Points) -> int:
-    """Return the range the meter settles in: the lowest that does not show OL, as far as is known, else the highest."""
-    shown = displayed(shots, which, solution.voltage[points.red, np.arange(points.size)])
-    settles = np.isfinite(shown) | ~solution.converged
-    return int(np.argmax(settles)) if settles.any() else len(shots) - 1
 
 
 def _widest(
