@@ -59,9 +59,7 @@ def examples_of(board: Board) -> Examples:
 
 
 def _across_a_diode(board: Board) -> tuple[str, ...]:
-    main: dict[str, str] = {}
-    for name in board.main_terminals:
-        main.setdefault(board.terminals[name].net, name)
+    main = board.main_on
     ends = (
         (part.pins["anode"], part.pins["cathode"])
         for part in board.parts.values()

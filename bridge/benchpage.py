@@ -219,9 +219,7 @@ def part_probings(board: Board, ref: str) -> tuple[Probing, ...]:
     ref : str
         A part, or a package: then all its parts.
     """
-    on: dict[str, str] = {}
-    for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
-        on.setdefault(terminal.net, terminal.name)
+    on = board.easiest_on
     found: dict[Probing, None] = {}
     for part in board.parts.values():
         if ref not in (part.ref, part.package):

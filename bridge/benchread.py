@@ -13,7 +13,7 @@ from bridge.board import Board
 from bridge.errors import InputError
 from bridge.likeplaces import like_readings
 from bridge.meterprofile import MeterProfile
-from bridge.placement import parse_probing
+from bridge.placement import parse_probing, placement_fields
 from bridge.probing import Probing, Setup
 from bridge.readings import Reading, parse_reading
 
@@ -118,11 +118,4 @@ class LineReader:
 
 
 def _fields(probing: Probing, text: str) -> dict[str, str]:
-    return {
-        "red": probing.red,
-        "black": probing.black,
-        "mode": probing.mode_text,
-        "hold": probing.hold_text,
-        "lift": probing.lift_text,
-        "reading": text,
-    }
+    return placement_fields(probing) | {"reading": text}

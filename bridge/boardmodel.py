@@ -13,6 +13,8 @@ from bridge.wording import quoted
 
 __all__ = ["Board", "Part", "Terminal"]
 
+EASIEST_FIRST = ("terminal", "pad", "pin")
+
 
 @dataclass(frozen=True, slots=True)
 class Terminal:
@@ -149,6 +151,22 @@ class Board:
     def main_terminals(self) -> tuple[str, ...]:
         """Names of the terminals a lead reaches without effort, in file order."""
         return tuple(t.name for t in self.terminals.values() if t.access == "terminal")
+
+    @property
+    def main_on(self) -> dict[str, str]:
+        """The first main terminal on each net that has one, by net."""
+        on: dict[str, str] = {}
+        for name in self.main_terminals:
+            on.setdefault(self.terminals[name].net, name)
+        return on
+
+    @property
+    def easiest_on(self) -> dict[str, str]:
+        """The terminal easiest to reach on each net that has one, by net."""
+        on: dict[str, str] = {}
+        for terminal in sorted(self.terminals.values(), key=lambda one: EASIEST_FIRST.index(one.access)):
+            on.setdefault(terminal.net, terminal.name)
+        return on
 
     @property
     def gate_leads(self) -> tuple[tuple[str, str], ...]:

@@ -10,7 +10,7 @@ from bridge.faults import describe_fault
 from bridge.ranking import Candidate
 from bridge.units import format_ohms
 
-__all__ = ["candidate_words", "candidates_payload", "part_in_package"]
+__all__ = ["candidate_words", "candidates_payload", "faults_payload", "part_in_package"]
 
 
 def part_in_package(board: Board, part: str) -> str:
@@ -53,10 +53,15 @@ def candidates_payload(candidates: Iterable[Candidate]) -> list[dict[str, Any]]:
     candidates : iterable of Candidate
         The hypotheses, most probable first.
     """
-    return [
-        {
-            "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
-            "probability": candidate.probability,
-        }
-        for candidate in candidates
-    ]
+    return [{"faults": faults_payload(one), "probability": one.probability} for one in candidates]
+
+
+def faults_payload(candidate: Candidate) -> list[dict[str, Any]]:
+    """Return the faults of a hypothesis for programs.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        The hypothesis.
+    """
+    return [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults]

@@ -10,13 +10,12 @@ from bridge.faults import Fault, describe_fault, median_ohms
 from bridge.forecast import Forecast
 from bridge.layout import Column, Page, Table
 from bridge.meter import MeterProfile
-from bridge.probing import Probing, Setup
+from bridge.placement import PLACEMENT_COLUMNS, placement_fields
+from bridge.probing import Setup
 from bridge.units import format_display, format_ohms
 from bridge.wording import joined
 
 __all__ = ["forecasts_page"]
-
-_PROBING_COLUMNS = (Column("red"), Column("black"), Column("mode"), Column("hold"), Column("lift"))
 
 
 def forecasts_page(
@@ -50,14 +49,15 @@ def forecasts_page(
     """
     words = [f"{fault.part} {_fault_words(board, fault.part, fault.mode, ohms)}" for fault, ohms in faults]
     state = f"with {joined(words, 'and')}" if words else "healthy"
-    columns = [*_PROBING_COLUMNS, Column("reads", right=True), Column("display"), Column("at first", right=True)]
+    columns = [*map(Column, PLACEMENT_COLUMNS), Column("reads", right=True), Column("display")]
+    columns.append(Column("at first", right=True))
     columns += [Column("in the end", right=True), Column("a healthy board", right=True), Column("remark")]
     rows = []
     for index, forecast in enumerate(forecasts):
         sound = forecast.state is not None
         rows.append(
             (
-                *_probing_cells(forecast.probing),
+                *placement_fields(forecast.probing).values(),
                 format_display(forecast.value, forecast.unit) if sound else "?",
                 forecast.state or "unknown",
                 format_display(forecast.start, forecast.unit) if sound else "?",
@@ -71,10 +71,6 @@ def forecasts_page(
         f"{board.name}, {state}, read with the {meter.name} meter {dwell_s:g} s after the leads touch.",
         Table("Readings to expect", tuple(columns), tuple(rows)).without_empty_columns(),
     ]
-
-
-def _probing_cells(probing: Probing) -> tuple[str, ...]:
-    return (probing.red, probing.black, probing.mode_text, probing.hold_text, probing.lift_text)
 
 
 def _fault_words(board: Board, part: str, mode: str, ohms: float | None) -> str:

@@ -18,6 +18,8 @@ __all__ = [
     "can_show",
     "plain_text",
     "printable",
+    "printable_lines",
+    "set_out",
     "terminal_columns",
     "write_page",
     "write_text",
@@ -140,16 +142,39 @@ def plain_text(page: Page) -> str:
 
 
 def _plain_table(table: Table) -> str:
+    lines, widths = printable_lines(table)
+    return "\n".join([table.title, *(set_out(line, widths, table.columns) for line in lines)])
+
+
+def printable_lines(table: Table) -> tuple[list[list[str]], list[int]]:
+    """Return the cells of a table as they are printed, its titles first, and how wide each column is.
+
+    Parameters
+    ----------
+    table : Table
+        The table.
+    """
     lines = [[column.title for column in table.columns], *([printable(cell) for cell in row] for row in table.rows)]
-    widths = [max(len(line[index]) for line in lines) for index in range(len(table.columns))]
-    set_out = (
-        GAP.join(
-            cell.rjust(width) if column.right else cell.ljust(width)
-            for cell, width, column in zip(line, widths, table.columns, strict=True)
-        ).rstrip()
-        for line in lines
+    return lines, [max(len(line[index]) for line in lines) for index in range(len(table.columns))]
+
+
+def set_out(cells: Sequence[str], widths: Sequence[int], columns: Sequence[Column]) -> str:
+    """Return a line of a table, each cell at its side of its column.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        The cells, none wider than its column.
+    widths : sequence of int
+        How wide the columns are.
+    columns : sequence of Column
+        The columns.
+    """
+    padded = (
+        cell.rjust(width) if column.right else cell.ljust(width)
+        for cell, width, column in zip(cells, widths, columns, strict=True)
     )
-    return "\n".join([table.title, *set_out])
+    return GAP.join(padded).rstrip()
 
 
 def terminal_columns() -> int:

@@ -36,9 +36,7 @@ def like_readings(board: Board, probing: Probing) -> tuple[Probing, ...]:
 
 
 def _families(board: Board) -> Iterable[list[Probing]]:
-    main: dict[str, str] = {}
-    for name in board.main_terminals:
-        main.setdefault(board.terminals[name].net, name)
+    main = board.main_on
     forward: dict[str, list[Probing]] = {}
     for part in board.parts.values():
         if part.kind == "diode" and set(part.pins.values()) <= set(main):

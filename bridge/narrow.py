@@ -6,7 +6,7 @@ import re
 import textwrap
 from itertools import zip_longest
 
-from bridge.layout import GAP, Page, Table, printable
+from bridge.layout import GAP, Page, Table, printable, printable_lines, set_out
 
 __all__ = ["WIDTH", "narrow_lines"]
 
@@ -46,17 +46,11 @@ def _paragraph(text: str, width: int) -> list[str]:
 
 def _table(table: Table, width: int) -> list[str]:
     """Lay a table out; where it is too wide, the widest column gives way first."""
-    rows = [[column.title for column in table.columns], *([printable(cell) for cell in row] for row in table.rows)]
-    widths = [max(len(row[index]) for row in rows) for index in range(len(table.columns))]
+    rows, widths = printable_lines(table)
     while sum(widths) + len(GAP) * (len(widths) - 1) > width and max(widths) > NARROWEST:
         widths[widths.index(max(widths))] -= 1
     lines = _wrapped(table.title, width)
     for row in rows:
         cells = [_wrapped(cell, size) for cell, size in zip(row, widths, strict=True)]
-        for parts in zip_longest(*cells, fillvalue=""):
-            set_out = (
-                part.rjust(size) if column.right else part.ljust(size)
-                for part, size, column in zip(parts, widths, table.columns, strict=True)
-            )
-            lines.append(GAP.join(set_out).rstrip())
+        lines += [set_out(parts, widths, table.columns) for parts in zip_longest(*cells, fillvalue="")]
     return lines

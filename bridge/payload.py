@@ -7,15 +7,16 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from bridge.candidatewords import faults_payload
 from bridge.faults import describe_fault
 from bridge.groupwords import group_words
+from bridge.placement import placement_fields
 
 if TYPE_CHECKING:
     from bridge.advise import NextReading
     from bridge.board import Board, Part
     from bridge.forecast import Forecast
     from bridge.meter import MeterProfile
-    from bridge.probing import Probing
     from bridge.rank import Candidate, Group, Ranking
     from bridge.readings import Reading
 
@@ -131,19 +132,9 @@ def _fault(part: Part, mode: str) -> Payload:
     return {"fault": f"{part.ref}:{mode}", "phrase": wording.phrase, "what": wording.what}
 
 
-def _probing(probing: Probing) -> Payload:
-    return {
-        "red": probing.red,
-        "black": probing.black,
-        "mode": probing.mode_text,
-        "hold": probing.hold_text,
-        "lift": probing.lift_text,
-    }
-
-
 def _forecast(forecast: Forecast) -> Payload:
-    entry = {
-        **_probing(forecast.probing),
+    entry: Payload = {
+        **placement_fields(forecast.probing),
         "value": forecast.value,
         "unit": forecast.unit,
         "state": forecast.state,
@@ -170,7 +161,7 @@ def forecasts_payload(forecasts: Sequence[Forecast]) -> Payload:
 def _reading(reading: Reading) -> Payload:
     return {
         "line": reading.line,
-        **_probing(reading.probing),
+        **placement_fields(reading.probing),
         "text": reading.text,
         "value": reading.value,
         "unit": reading.unit or None,
@@ -180,7 +171,7 @@ def _reading(reading: Reading) -> Payload:
 
 def _candidate(candidate: Candidate, predicted: Sequence[Forecast]) -> Payload:
     return {
-        "faults": [{"part": guess.part, "mode": guess.mode, "ohms": guess.ohms} for guess in candidate.faults],
+        "faults": faults_payload(candidate),
         "probability": candidate.probability,
         "group": candidate.group,
         "predicted": [_forecast(forecast) for forecast in predicted],
@@ -210,11 +201,7 @@ def advice_payload(advice: Sequence[NextReading]) -> Payload:
     return {
         "readings": [
             {
-                "red": reading.probing.red,
-                "black": reading.probing.black,
-                "mode": reading.probing.mode_text,
-                "hold": reading.probing.hold_text,
-                "lift": reading.probing.lift_text,
+                **placement_fields(reading.probing),
                 "gain_bits": reading.gain_bits,
                 "cost": reading.cost,
                 "expect": [

@@ -16,6 +16,7 @@ from bridge.wording import listed, quoted
 __all__ = [
     "CONNECTABLE",
     "PIN_LETTERS",
+    "PLACEMENT_COLUMNS",
     "SAME_MODE",
     "BoardNames",
     "PartNames",
@@ -26,10 +27,12 @@ __all__ = [
     "parse_lift",
     "parse_mode",
     "parse_probing",
+    "placement_fields",
     "switch_positions",
 ]
 
 NOTHING_CONNECTED = ("nothing", "none", "no", "unplugged")
+PLACEMENT_COLUMNS = ("red", "black", "mode", "hold", "lift")
 CONNECTABLE = ("motor", "coil", "transformer", "brake-resistor", "mains")
 PIN_LETTERS = {
     "c": "collector",
@@ -332,6 +335,18 @@ def parse_probing(
         raise InputError(f"both leads are on {red}; accepted: two different places", where="black")
     mode_word, range_name = parse_mode(mode, meter)
     return Probing(red, black, mode_word, range_name, parse_hold(hold, board), parse_lift(lift, board))
+
+
+def placement_fields(probing: Probing) -> dict[str, str]:
+    """Return a placement of the leads as it is typed, by column of a readings file; :func:`parse_probing` reads it.
+
+    Parameters
+    ----------
+    probing : Probing
+        The placement.
+    """
+    words = probing.red, probing.black, probing.mode_text, probing.hold_text, probing.lift_text
+    return dict(zip(PLACEMENT_COLUMNS, words, strict=True))
 
 
 def parse_at(text: str, board: BoardNames, meter: MeterProfile) -> Probing:

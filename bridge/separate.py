@@ -48,9 +48,7 @@ def _across_parts(board: Board) -> list[Probing]:
     A diode is read in ohms the way it blocks, and a switch likewise: that shows a leak which diode mode cannot. At
     pads a switch is also read from its gate to its collector or drain; gate to emitter is read in any case.
     """
-    on: dict[str, str] = {}
-    for terminal in sorted(board.terminals.values(), key=lambda one: ("terminal", "pad", "pin").index(one.access)):
-        on.setdefault(terminal.net, terminal.name)
+    on = board.easiest_on
     # a fuse's clips lie open, and behind a blown one nothing else may be reached; common practice, no source
     for part in board.parts.values():
         if part.kind == "fuse":

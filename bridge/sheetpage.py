@@ -10,7 +10,7 @@ from typing import Any
 from bridge.htmlpage import render
 from bridge.layout import Column, Page, Table
 from bridge.makesafe import making_safe, safe_points
-from bridge.probing import Probing
+from bridge.placement import PLACEMENT_COLUMNS, placement_fields
 from bridge.worksheet import Worksheet, expected_words
 
 __all__ = ["worksheet_csv", "worksheet_html", "worksheet_page", "worksheet_payload"]
@@ -33,15 +33,13 @@ def _instruction(sheet: Worksheet) -> str:
     return words
 
 
-def _cells(probing: Probing) -> tuple[str, ...]:
-    return probing.red, probing.black, probing.mode_text, probing.hold_text, probing.lift_text
-
-
 def _table(sheet: Worksheet) -> Table:
     """Return the rows without their numbers: columns nobody needs are left out."""
-    columns = [Column(name) for name in ("red", "black", "mode", "hold", "lift")]
+    columns = [Column(name) for name in PLACEMENT_COLUMNS]
     expected = [expected_words(one) for one in sheet.expected] or [""] * len(sheet.probings)
-    rows = [(*_cells(probing), words) for probing, words in zip(sheet.probings, expected, strict=True)]
+    rows = [
+        (*placement_fields(probing).values(), words) for probing, words in zip(sheet.probings, expected, strict=True)
+    ]
     return Table("Readings", (*columns, Column("good board")), tuple(rows)).without_empty_columns()
 
 
@@ -119,8 +117,7 @@ def worksheet_payload(sheet: Worksheet) -> dict[str, Any]:
     """
     rows: list[dict[str, Any]] = []
     for number, probing in enumerate(sheet.probings):
-        keys = ("red", "black", "mode", "hold", "lift")
-        row: dict[str, Any] = dict(zip(keys, _cells(probing), strict=True))
+        row: dict[str, Any] = {**placement_fields(probing)}
         if sheet.expected:
             one = sheet.expected[number]
             settled = None if math.isinf(one.band.value) else one.band

@@ -46,10 +46,7 @@ SKETCH_SIGNS = "".join([_DRAWN.along, _DRAWN.down, _DRAWN.from_top, _DRAWN.to_bo
 class _Sketcher:
     def __init__(self, board: Board, suspicion: Mapping[str, float], signs: _Signs) -> None:
         self.board, self.suspicion, self.signs = board, suspicion, signs
-        self.main: dict[str, str] = {}
-        for terminal in board.terminals.values():
-            if terminal.access == "terminal":
-                self.main.setdefault(terminal.net, terminal.name)
+        self.main = board.main_on
 
     def part(self, ref: str) -> str:
         """Return a part's name, with a shade and its probability where it is suspect."""
