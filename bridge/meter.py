@@ -10,7 +10,8 @@ from typing import Any
 
 from bridge.errors import InputError, InputErrors
 from bridge.meterprofile import METER_MODES, Accuracy, DiodeTest, MeterProfile, OhmsRange, Source
-from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
+from bridge.shipped import named_text, shipped_names
+from bridge.textfile import is_path, parse_toml, shown_source
 from bridge.tomllines import Place, TomlLines
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
@@ -58,7 +59,7 @@ LIMITS = {
 
 def list_meters() -> tuple[str, ...]:
     """Return the names of the shipped meters, sorted."""
-    return tuple(sorted(path.stem for path in METERS_FOLDER.glob("*.toml")))
+    return shipped_names(METERS_FOLDER)
 
 
 def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
@@ -74,20 +75,14 @@ def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
     InputError
         No such meter or file, or a file with problems, all of them listed.
     """
-    if is_path(name_or_file):
-        return parse_meter(decode_text(read_file(name_or_file), shown_source(name_or_file)), name_or_file)
-    if name_or_file not in list_meters():
-        raise InputError(
-            f"no meter {quoted(name_or_file)}; accepted: {listed(list_meters())}, or a path to a .toml file"
-        )
-    path = METERS_FOLDER / f"{name_or_file}.toml"
-    meter = parse_meter(path.read_text(encoding="utf-8"), path.name)
-    if meter.name != name_or_file:  # else two meters could go by one name
+    text, source = named_text(name_or_file, METERS_FOLDER, "meter")
+    meter = parse_meter(text, source)
+    if not is_path(name_or_file) and meter.name != name_or_file:  # else two meters could go by one name
         clash = f", which is {meter.name}.toml" if meter.name in list_meters() else ""
         raise InputError(
             f"{quoted(meter.name)}{clash}; accepted among the shipped meters: the file's own name, "
             f"{quoted(name_or_file)}",
-            where=f"{path.name}, key name",
+            where=f"{source}, key name",
         )
     return meter
 

@@ -11,7 +11,8 @@ from typing import Any
 from bridge.errors import InputError, InputErrors
 from bridge.laws import IGBT_COLLECTOR_IDEALITY, REFERENCE_K, saturation_current, thermal_voltage
 from bridge.partkinds import collector_pin, emitter_pin
-from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
+from bridge.shipped import named_text, shipped_names
+from bridge.textfile import parse_toml, shown_source
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
 
@@ -117,7 +118,7 @@ class SwitchPart:
 
 def list_parts() -> tuple[str, ...]:
     """Return the names of the shipped parts, sorted."""
-    return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+    return shipped_names(_FOLDER)
 
 
 def load_part(name_or_file: str = DEFAULT_PART) -> SwitchPart:
@@ -133,12 +134,7 @@ def load_part(name_or_file: str = DEFAULT_PART) -> SwitchPart:
     InputError
         No such part or file, or the file describes none.
     """
-    if is_path(name_or_file):
-        return parse_part(decode_text(read_file(name_or_file), shown_source(name_or_file)), name_or_file)
-    if name_or_file not in list_parts():
-        raise InputError(f"no part {quoted(name_or_file)}; accepted: {listed(list_parts())}, or a path to a .toml file")
-    path = _FOLDER / f"{name_or_file}.toml"
-    return parse_part(path.read_text(encoding="utf-8"), path.name)
+    return parse_part(*named_text(name_or_file, _FOLDER, "part"))
 
 
 def typed_part(typed: str | None) -> SwitchPart:
