@@ -49,7 +49,7 @@ def _across_loads(board: Board) -> list[Probing]:
     A board may have a part of any kind that is there only with a load, a brake switch for one: where more than two pins
     leave no one reading across it, there is none.
     """
-    main = {board.net_of(name): name for name in reversed(board.main_terminals)}
+    main = board.main_on
     loads = [tuple(part.pins.values()) for part in board.parts.values() if part.when in CONNECTABLE]
     pairs = [ends for ends in loads if len(ends) == 2]
     return [Probing(main[red], main[black]) for red, black in pairs if red in main and black in main]
