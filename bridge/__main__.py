@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 import sys
 import warnings
 from collections.abc import Sequence
 
 INTERRUPTED = 130  # what shells expect of a program that was stopped by Ctrl-C
+
+
+def _end(_number: int, _frame: object) -> None:
+    raise KeyboardInterrupt
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -22,6 +28,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         0 answered, 2 the input is wrong, 1 the machine failed.
     """
+    # told to end, it ends as after Ctrl-C: what it began is taken back, and no process of its own outlives it
+    with contextlib.suppress(ValueError):  # called from a thread, it leaves signals alone
+        signal.signal(signal.SIGTERM, _end)
     try:
         from bridge.cli import run
 

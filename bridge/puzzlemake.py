@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
+import signal
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import combinations
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 
 import numpy as np
 
@@ -377,6 +379,7 @@ _maker: PuzzleMaker | None = None
 
 def _begin(order: Order) -> None:
     global _maker
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group: the first process ends the others
     _maker = PuzzleMaker(order)
 
 
@@ -393,7 +396,8 @@ def _draws(order: Order, workers: int, known: Collection[object]) -> Iterator[Ke
         yield from (maker.attempt(number, known) for number in range(limit))
         return
     with ProcessPoolExecutor(workers, get_context("spawn"), _begin, (order,)) as pool:
-        waiting = [pool.submit(_try, number, frozenset(known)) for number in range(2 * workers)]
+        with _uninterrupted():
+            waiting = [pool.submit(_try, number, frozenset(known)) for number in range(2 * workers)]
         following = len(waiting)
         try:
             for _ in range(limit):
@@ -401,8 +405,22 @@ def _draws(order: Order, workers: int, known: Collection[object]) -> Iterator[Ke
                 waiting.append(pool.submit(_try, following, frozenset(known)))
                 following += 1
         finally:
-            for one in waiting:
-                one.cancel()
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in active_children():  # what they still try is wanted by nobody
+                worker.terminate()
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Start processes with Ctrl-C held back: they inherit that, and are not stopped while they still load."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def identity(key: Key) -> object:

@@ -80,7 +80,11 @@ def make(
     check_folder(folder)
     beside = texts_beside(order.board, order.meter)
     begun = time.monotonic()
-    made = make_puzzles(order, Progress().show)
+    try:
+        made = make_puzzles(order, Progress().show)
+    except KeyboardInterrupt:
+        typer.echo("\nStopped; nothing was written.", err=True)
+        raise
     write_set(folder, set_files(made.keys, beside))
     return made_page(made, folder, time.monotonic() - begun)
 

@@ -267,3 +267,35 @@ def test_interrupt_is_quiet() -> None:
     running.send_signal(signal.SIGINT)
     out, err = running.communicate(timeout=60)
     assert (running.returncode, out, err) == (130, "", "")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals to a group of processes")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("seconds", [4.0, 10.0])
+def test_a_class_set_is_stopped_at_once(number: int, seconds: float, tmp_path: Path) -> None:
+    """While its processes load, or while they draw: one line, no traceback, no process left, no file."""
+    making = subprocess.Popen(
+        [sys.executable, "-m", "bridge", "puzzle", "make", BOARD, "--count", "20", "--out", str(tmp_path / "set")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=process_environment(),
+        start_new_session=True,
+    )
+    time.sleep(seconds)
+    if number == signal.SIGINT:
+        os.killpg(making.pid, number)  # as a terminal does
+    else:
+        making.send_signal(number)
+    out, err = making.communicate(timeout=60)
+    assert (making.returncode, out) == (130, "")
+    assert err.splitlines()[-1] == "Stopped; nothing was written."
+    assert "Traceback" not in err
+    assert "Warning" not in err
+    assert list(tmp_path.iterdir()) == []
+    latest = time.monotonic() + 10.0
+    with pytest.raises(ProcessLookupError):
+        while time.monotonic() < latest:
+            os.killpg(making.pid, 0)
+            time.sleep(0.1)
