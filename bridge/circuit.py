@@ -16,6 +16,7 @@ from bridge.elimination import EliminationPlan
 from bridge.partkinds import collector_pin, emitter_pin
 from bridge.probing import Setup
 from bridge.rowsum import RowSum
+from bridge.setupcheck import check_setup
 
 __all__ = ["CAPACITOR_ESR_OHMS", "SMALLEST_OHMS", "TEMPERATURE", "Circuit", "build_circuit"]
 
@@ -362,8 +363,9 @@ def build_circuit(board: Board, setup: Setup, lifted: Sequence[str] = ()) -> Cir
     Raises
     ------
     InputError
-        A lifted pin the board does not have.
+        A lifted pin the board does not have, or a set-up it cannot be in.
     """
+    setup = check_setup(setup, board)
     every_lift = tuple(sorted({*setup.lifted, *lifted}))
     for pin in every_lift:
         board.net_of(pin)

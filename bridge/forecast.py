@@ -126,7 +126,7 @@ def forecast(
     Raises
     ------
     InputError
-        A lead, pin, position, range or part that does not exist in this set-up.
+        A lead, pin, position, range or part that does not exist in this set-up, or a set-up this board cannot be in.
     """
     return forecast_each(board, meter, setup, probings, [faults])[0]
 

@@ -19,15 +19,15 @@ Keys and lines this version does not know are ignored.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from bridge.errors import InputError
-from bridge.placement import BoardNames, parse_connected, parse_lift
-from bridge.probing import COLDEST_C, HOTTEST_C, Probing, Setup
+from bridge.placement import BoardNames
+from bridge.probing import Probing, Setup
 from bridge.readingrows import text_lines
+from bridge.setupcheck import check_setup
 from bridge.textfile import keys_once
 from bridge.wording import quoted
 
@@ -305,38 +305,10 @@ def parse_setup(mapping: Mapping[str, Any], board: BoardNames) -> Setup:
     Raises
     ------
     InputError
-        A value of the wrong kind, an unknown pin or thing connected.
+        As :func:`bridge.setupcheck.check_setup`.
     """
-    setup = Setup()
-
-    def words(key: str) -> str:
-        value = mapping.get(key, [])
-        if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
-            raise InputError(f"{quoted(str(value))}; accepted: a list of words", where=f"setup.{key}")
-        return " ".join(value)
-
-    def switch(key: str, default: bool) -> bool:
-        value = mapping.get(key, default)
-        if not isinstance(value, bool):
-            raise InputError(f"{quoted(str(value))}; accepted: true, false", where=f"setup.{key}")
-        return value
-
-    def number(key: str, default: float, low: float, high: float) -> float:
-        value = mapping.get(key, default)
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not is_number or not low <= value <= high or not math.isfinite(value):
-            raise InputError(f"{quoted(str(value))}; accepted: a number from {low:g} to {high:g}", where=f"setup.{key}")
-        return float(value)
-
-    return Setup(
-        connected=parse_connected(words("connected"), board),
-        lifted=parse_lift(words("lifted"), board),
-        relay_closed=switch("relay_closed", setup.relay_closed),
-        bus_volts=number("bus_volts", setup.bus_volts, -2000.0, 2000.0),
-        unplugged=switch("unplugged", setup.unplugged),
-        dwell_s=number("dwell_s", setup.dwell_s, 0.0, 3600.0),
-        temperature_c=number("temperature_c", setup.temperature_c, COLDEST_C, HOTTEST_C),
-    )
+    stated = {key.name: mapping.get(key.name, key.default) for key in fields(Setup)}
+    return check_setup(Setup(**stated), board)
 
 
 def _line(event: Mapping[str, Any]) -> str:

@@ -31,6 +31,7 @@ from bridge.recentre import Drops, add_drops, drops_shown, with_drops
 from bridge.reference import KnownGood, learn_reference, narrow_table
 from bridge.refit import refit_ohms
 from bridge.seen import Seen, parse_seen
+from bridge.setupcheck import check_setup
 from bridge.survivors import Survivors
 from bridge.suspect import SetupSuspicion, good_board_elsewhere, suspect_setup, with_more_faults
 from bridge.table import ReadingTable, table_of
@@ -81,13 +82,15 @@ def rank(
     Raises
     ------
     InputError
-        No reading at all, or too many; a reference that is no good board; words under ``seen`` that
-        nobody knows; or a reading with a lead, pin, position or range that does not exist in this set-up.
+        No reading at all, or too many; a set-up this board cannot be in; a reference that is no good board; words
+        under ``seen`` that nobody knows; or a reading with a lead, pin, position or range that does not exist in this
+        set-up.
     """
     if not readings:
         raise InputError("no reading to rank by; take at least one")
     need_not_too_many(readings)
     need_not_too_many(reference)
+    setup = check_setup(setup, board)
     told = tuple(parse_seen(text, board) for text in seen)
     known = learn_reference(board, meter, setup, reference) if reference else KnownGood(board, {})
     board = known.board
