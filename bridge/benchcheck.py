@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from bridge.board import Board
 from bridge.faults import Fault
-from bridge.forecast import forecast_each
+from bridge.forecast import Forecast, forecast_each
 from bridge.meterprofile import MeterProfile
 from bridge.penslips import PREFIXES, may_be_slip, slip_words
 from bridge.probing import Probing, Setup
@@ -30,6 +30,7 @@ DROP_V = (0.25, 0.95)  # what junctions of the trade read in diode mode, typed i
 DROP_MV = (250.0, 950.0)  # the same typed in millivolts
 NEAR = 1.5  # a resistance within this factor is what somebody expects there
 NEAR_V = 0.07  # a drop within this is what a good board shows there
+MEANT_SHARE = 0.15  # with its k, a number this close to what a board in question shows is probably that
 ASKED, EXPECTED = 12, 0.3  # of the likeliest hypotheses; as much of them expects it: no question
 
 
@@ -67,8 +68,9 @@ def doubtful_number(
     if not as_volts and not DROP_MV[0] <= value <= DROP_MV[1]:
         return None
     likely = candidates[:ASKED]
-    sets = [[(Fault(guess.part, guess.mode), guess.ohms) for guess in one.faults] for one in likely]
-    healthy, *others = (row[0].value for row in forecast_each(board, meter, setup, [probing], [[], *sets]))
+    healthy, *others = (
+        row[0].value for row in forecast_each(board, meter, setup, [probing], [[], *map(_damage, likely)])
+    )
     near = [shown is not None and shown > 0.0 and 1.0 / NEAR <= value / shown <= NEAR for shown in (healthy, *others)]
     volts = value if as_volts else value / 1000.0
     # a short of 0.4 ohm and a good diode's 0.4 V are one number: where both are likely, only the technician knows
@@ -92,7 +94,9 @@ def doubtful_number(
     return f"{drop} shows it. {right}, or the reading with its mode: {place} diode {volts:g}."
 
 
-def slip_question(reading: Reading, board: Board, meter: MeterProfile, setup: Setup) -> str | None:
+def slip_question(
+    reading: Reading, board: Board, meter: MeterProfile, setup: Setup, candidates: Sequence[Candidate] = ()
+) -> str | None:
     """Return what to ask about a number that was perhaps written without its k, or for overload; None where it is fine.
 
     Parameters
@@ -101,11 +105,39 @@ def slip_question(reading: Reading, board: Board, meter: MeterProfile, setup: Se
         The reading.
     board, meter, setup
         The bench.
+    candidates : sequence of Candidate
+        What is likeliest so far: a number that one of them shows with a k or an M, and none as it stands, is asked
+        about, too.
     """
     if not may_be_slip(reading):
         return None
-    (good,) = forecast_each(board, meter, setup, [reading.probing], [[]])[0]
-    return slip_words(reading, good, meter) or None
+    likely = candidates[:ASKED] if reading.unit == "ohm" else ()
+    good, *others = (
+        row[0] for row in forecast_each(board, meter, setup, [reading.probing], [[], *map(_damage, likely)])
+    )
+    return slip_words(reading, good, meter) or _lost_prefix(reading, [good, *others]) or None
+
+
+def _lost_prefix(reading: Reading, shown: Sequence[Forecast]) -> str:
+    """Return what to check about bare ohms that no board in question shows, and one would with a k or an M."""
+    value = float(reading.value or 0.0)
+    expected = [one.value for one in shown if one.value is not None and one.value > 0.0]
+    if any(abs(value - other) <= MEANT_SHARE * other for other in expected):
+        return ""
+    for times, prefix in PREFIXES.items():
+        close = [other for other in expected if abs(times * value - other) <= MEANT_SHARE * other]
+        if close:
+            written = reading.text.strip()
+            return (
+                f"{reading.probing.red} to {reading.probing.black}: {written} is taken as "
+                f"{format_reading(value, 'ohm')} Ω, and {format_reading(close[0], 'ohm')} may well be read there. If "
+                f"{prefix}Ω were meant, write {written}{prefix}."
+            )
+    return ""
+
+
+def _damage(candidate: Candidate) -> list[tuple[Fault, float | None]]:
+    return [(Fault(guess.part, guess.mode), guess.ohms) for guess in candidate.faults]
 
 
 def repeated_words(reading: Reading, earlier: Sequence[Reading]) -> str | None:

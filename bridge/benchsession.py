@@ -338,8 +338,9 @@ class BenchSession:
         """Take readings; ask once about a number that another mode would show, or that may be a slip of the pen."""
         bench = self.board, self.meter, self.setup
         again = readings == list(self._answered.readings)
-        slips = self._answered.slips if again else tuple(slip_question(one, *bench) for one in readings)
-        likely = () if mode_typed else self._standing().candidates
+        standing = self._standing().candidates
+        slips = self._answered.slips if again else tuple(slip_question(one, *bench, standing) for one in readings)
+        likely = () if mode_typed else standing
         drops = [
             None if mode_typed else doubtful_number(one, *bench, likely, slip=slip is not None)
             for one, slip in zip(readings, slips, strict=True)
