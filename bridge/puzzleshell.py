@@ -104,7 +104,7 @@ def play_file(source: str, key_source: str | None, journal: str | None) -> None:
     key_source : str or None
         The key.
     journal : str or None
-        Where the play is kept; beside the puzzle by default.
+        Where the play is kept; beside the key by default, without one beside the puzzle.
 
     Raises
     ------
@@ -130,9 +130,13 @@ def play_file(source: str, key_source: str | None, journal: str | None) -> None:
         play = Play(puzzle, board, meter, key, bench)
     except InputError as error:
         raise InputError(str(error), where=where) from None
-    place = journal or str(Path(source).with_suffix(".play.jsonl"))
+    # what is judged ends with the answer: that is kept where the keys are, not in the folder to hand out
+    own = Path(source).with_suffix(".play.jsonl")
+    place = journal or str(own if key_source is None else Path(key_source).with_name(own.name))
     with SessionFile(place) as opened:
         resumed = bool(opened.content.strip())
+        anew = "; to begin anew, delete it, or name another with --file" if resumed else ""
+        write_text(f"Kept in {shown_source(opened.path)}{anew}.\n")
         if resumed:
             where = shown_source(opened.path)
             text = decode_text(opened.content, where)

@@ -96,7 +96,8 @@ def play(
         str | None, typer.Option("--key", metavar="KEY", help="The trainer's key: any reading can be asked for then.")
     ] = None,
     journal: Annotated[
-        str | None, typer.Option("--file", metavar="FILE", help="Where it is kept. [default: beside the puzzle]")
+        str | None,
+        typer.Option("--file", metavar="FILE", help="Where it is kept. [default: beside the key, or the puzzle]"),
     ] = None,
 ) -> None:
     """Find the fault, one reading at a time.

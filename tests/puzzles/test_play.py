@@ -200,9 +200,11 @@ def test_a_killed_play_goes_on(tmp_path: Path) -> None:
     number = f"{SMALL.puzzle.number:02d}"
     puzzle = tmp_path / "puzzle.json"
     shutil.copy(FOLDER / "trainee" / f"puzzle-{number}.json", puzzle)
-    journal = tmp_path / "puzzle.play.jsonl"
-    arguments = [sys.executable, "-m", "bridge", "puzzle", "play", str(puzzle), "--key",
-                 str(FOLDER / "trainer" / f"key-{number}.json")]  # fmt: skip
+    key = tmp_path / "trainer" / "key.json"
+    key.parent.mkdir()
+    shutil.copy(FOLDER / "trainer" / f"key-{number}.json", key)
+    journal = key.parent / "puzzle.play.jsonl"  # with the answer in it: not in the folder to hand out
+    arguments = [sys.executable, "-m", "bridge", "puzzle", "play", str(puzzle), "--key", str(key)]
     asked = ["MID P", "P MID"]
     for count, line in enumerate(asked, 1):
         with subprocess.Popen(
