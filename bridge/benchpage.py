@@ -14,7 +14,7 @@ from bridge.candidatewords import part_in_package
 from bridge.faults import describe_fault
 from bridge.layout import Column, Page, Table, can_show
 from bridge.meter import MeterProfile
-from bridge.partkinds import SWITCH_KINDS
+from bridge.partkinds import PART_KINDS
 from bridge.penslips import pen_slips
 from bridge.probing import Probing, Setup
 from bridge.ranking import Ranking
@@ -230,8 +230,7 @@ def part_probings(board: Board, ref: str) -> tuple[Probing, ...]:
             red, black = (on.get(part.pins[pin], f"{part.ref}.{pin}") for pin in (one, other))
             if red == black:
                 continue
-            junction = part.kind == "diode" or (part.kind in SWITCH_KINDS and "gate" not in (one, other))
-            mode = "diode" if junction else "ohms"
+            mode = PART_KINDS[part.kind].mode_between(one, other)
             found[Probing(red, black, mode)] = None
             if mode == "diode":
                 found[Probing(black, red, mode)] = None

@@ -14,7 +14,7 @@ from bridge.faults import Fault
 from bridge.forecast import damage_of, default_probings
 from bridge.instants import build_points
 from bridge.meter import MeterProfile
-from bridge.partkinds import SWITCH_KINDS, collector_pin, emitter_pin
+from bridge.partkinds import PART_KINDS, SWITCH_KINDS, collector_pin, emitter_pin
 from bridge.probing import Hold, Probing, Setup
 from bridge.shots import displayed, plan_each
 from bridge.solve import solve_points
@@ -62,7 +62,10 @@ def _across_parts(board: Board) -> list[Probing]:
         if not part.modes or part.when is not None:
             continue
         pins = tuple(part.pins)
-        ends = [("cathode", "anode")] if part.kind == "diode" else [(pins[0], pins[1])]
+        kind = PART_KINDS[part.kind]
+        # a switch's diode is a part of its own; a driver is proposed in ohms alone
+        junction = len(kind.pins) == 2 and kind.mode_between(*kind.pins) == "diode"
+        ends = [(kind.pins[1], kind.pins[0])] if junction else [(pins[0], pins[1])]
         if part.kind in SWITCH_KINDS:
             ends.append(("gate", pins[0]))
         for red_pin, black_pin in ends:
@@ -73,7 +76,7 @@ def _across_parts(board: Board) -> list[Probing]:
             if (nets, "ohms") not in read:
                 read.add((nets, "ohms"))
                 found[Probing(red, black, "ohms")] = None
-            if part.kind == "diode" and not {red, black} <= main and (nets, "diode") not in read:
+            if junction and not {red, black} <= main and (nets, "diode") not in read:
                 read.add((nets, "diode"))
                 found.update(dict.fromkeys((Probing(black, red), Probing(red, black))))
     return list(found)
