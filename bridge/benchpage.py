@@ -41,6 +41,10 @@ __all__ = [
 LISTS_SHOWN = 4
 WORTH_SHOWING = 0.01
 OUTCOMES_SAID = 3
+MEND_THE_BENCH = (
+    "If so: stop, put that right, and begin with a new file; readings of both states do not mix. A load left on may "
+    "also be told to rank, next and report with --connected: then these readings stand as they are."
+)
 _TO_OVERLOAD = re.compile(r"\s+to\s+\S+$", re.IGNORECASE)
 
 
@@ -108,7 +112,7 @@ def standing_page(ranking: Ranking, columns: int = 0) -> Page:
         page.append(f"Fits worst: reading {worst + 1}, {reading_words(ranking.readings[worst])}.{again}")
     believed = believed_error(ranking)
     if believed is not None:
-        page.append(check_first(believed))
+        page.append(f"{check_first(believed)} {MEND_THE_BENCH}")
     page += ranking_sketch(ranking, columns, typed=not can_show(SKETCH_SIGNS))
     rows: list[tuple[str, ...]] = []
     lists = ranking.replace_lists
