@@ -23,6 +23,7 @@ from bridge.board import Board, Part
 from bridge.boarddisplays import DisplayMemory
 from bridge.charge import EMPTY_V, highest_charge
 from bridge.circuit import build_circuit
+from bridge.errors import InputError
 from bridge.faults import Fault, list_faults
 from bridge.gain import entropy, expected_gain, joint_shares, outcomes_of
 from bridge.lookahead import LOOKED_AT, Lookahead
@@ -179,11 +180,22 @@ def suggest_readings(
     ranking : Ranking
         What is known so far.
     most : int
-        Number of readings at the most.
+        Number of readings at the most, 1 or more.
     reach : Reach
         What can be reached.
     memory : DisplayMemory, optional
         What was worked out for earlier readings on this bench.
+
+    Returns
+    -------
+    tuple of NextReading
+        Where the leads go, the information expected [bit], the effort (1 for a main terminal), and what each outcome
+        would mean.
+
+    Raises
+    ------
+    InputError
+        Less than one reading asked for.
 
     Notes
     -----
@@ -191,6 +203,8 @@ def suggest_readings(
     most per effort; then the others in order of information per effort. Lifting a pin is proposed only where no reading
     in place is worth taking. Then all readings are with the one pin whose lifting tells most per effort.
     """
+    if most < 1:
+        raise InputError(f"{most}; accepted: a whole number, 1 or more", where="most")
     if highest_charge(ranking.readings, ranking.given_setup) > EMPTY_V:
         return ()  # nothing is read in diode or ohms mode on a charged board
     board = ranking.board

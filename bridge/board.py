@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from functools import lru_cache
@@ -14,7 +15,7 @@ from bridge.boardmodel import Board, Part, Terminal
 from bridge.boardparts import build_parts, build_terminals
 from bridge.errors import InputError, InputErrors, MachineError
 from bridge.oddities import oddities
-from bridge.textfile import decode_text, is_path, parse_toml, read_file, shown_source
+from bridge.textfile import decode_text, is_path, parse_toml, path_text, read_file, shown_source
 from bridge.tomllines import Path as TomlPath
 from bridge.tomllines import Place, TomlLines
 from bridge.wording import listed, quoted
@@ -41,13 +42,18 @@ def list_boards() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in _topologies().glob("*.toml") if path.name != _BLOCKS_FILE))
 
 
-def load_board(name_or_path: str) -> Board:
+def load_board(name_or_path: str | os.PathLike[str]) -> Board:
     """Return a shipped board by name, or the board of a file.
 
     Parameters
     ----------
-    name_or_path : str
-        A path if it has a separator or ends in ``.toml``, else the name of a shipped board.
+    name_or_path : str or path-like
+        A path if it has a separator or ends in ``.toml``, else the name of a shipped board; a path object is a path.
+
+    Returns
+    -------
+    Board
+        Its ``parts`` and ``terminals`` by name, values in SI units; `oddities` says what looks like a slip in it.
 
     Raises
     ------
@@ -59,6 +65,7 @@ def load_board(name_or_path: str) -> Board:
     >>> load_board("six-switch-bridge").main_terminals
     ('P', 'N', 'U', 'V', 'W')
     """
+    name_or_path = path_text(name_or_path)
     if is_path(name_or_path):
         return parse_board(_read(name_or_path), name_or_path)
     names = list_boards()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 from bridge.errors import InputError, InputErrors
 from bridge.meterprofile import METER_MODES, Accuracy, DiodeTest, MeterProfile, OhmsRange, Source
 from bridge.shipped import named_text, shipped_names
-from bridge.textfile import is_path, parse_toml, shown_source
+from bridge.textfile import is_path, parse_toml, path_text, shown_source
 from bridge.tomllines import Place, TomlLines
 from bridge.units import format_compact
 from bridge.wording import bare, listed, quoted
@@ -62,19 +63,25 @@ def list_meters() -> tuple[str, ...]:
     return shipped_names(METERS_FOLDER)
 
 
-def load_meter(name_or_file: str = DEFAULT_METER) -> MeterProfile:
+def load_meter(name_or_file: str | os.PathLike[str] = DEFAULT_METER) -> MeterProfile:
     """Return a meter by the name of a shipped one, or from a file.
 
     Parameters
     ----------
-    name_or_file : str
-        A path if it has a separator or ends in ``.toml``, else the name of a shipped meter.
+    name_or_file : str or path-like
+        A path if it has a separator or ends in ``.toml``, else the name of a shipped meter; a path object is a path.
+
+    Returns
+    -------
+    MeterProfile
+        Its diode test and ``ohms`` ranges with their sources [A], [V], [ohm], and its accuracy.
 
     Raises
     ------
     InputError
         No such meter or file, or a file with problems, all of them listed.
     """
+    name_or_file = path_text(name_or_file)
     text, source = named_text(name_or_file, METERS_FOLDER, "meter")
     meter = parse_meter(text, source)
     if not is_path(name_or_file) and meter.name != name_or_file:  # else two meters could go by one name

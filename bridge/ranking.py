@@ -32,6 +32,7 @@ __all__ = [
 FOLLOWED = 20  # candidates whose charging displays are followed in time
 WORTH_SEPARATING = 0.02  # a group less probable is not asked whether a reading in place would split it
 SEPARATE_MOST = 12
+SHOWN = 3  # candidates in a ranking's short form
 
 
 def really_taken(board: Board, probing: Probing, *, swapped: bool, held: tuple[Hold, ...]) -> Probing:
@@ -210,6 +211,17 @@ class Ranking:
     seen: tuple[str, ...] = ()
     odd_ones: tuple[OddOne, ...] = ()
     told_apart: dict[int, bool] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        # tens of thousands of candidates, and the board: a notebook would show megabytes
+        shown = [
+            f"{one.probability:.2g} {' + '.join(f'{guess.part}:{guess.mode}' for guess in one.faults) or 'healthy'}"
+            for one in self.candidates[:SHOWN]
+        ]
+        more = len(self.candidates) - len(shown)
+        listed = ", ".join([*shown, f"{more} more"] if more else shown)
+        fits = "" if self.fit.ok else ", nothing fits"
+        return f"<Ranking of {self.board.name} by {len(self.readings)} readings{fits}: {listed}>"
 
     @property
     def caution(self) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from bridge.placement import BoardNames, parse_connected, parse_probing
 from bridge.probing import Probing, Setup
 from bridge.readingrows import parse_header, split_row, text_lines
 from bridge.readingtext import ReadingValue, check_reading, parse_reading_text
-from bridge.textfile import decode_text, is_of_another_user, is_path, read_file, shown_source
+from bridge.textfile import decode_text, is_of_another_user, is_path, path_text, read_file, shown_source
 from bridge.wording import quoted
 
 __all__ = [
@@ -230,7 +231,7 @@ def need_not_too_many(readings: Sequence[object], source: str = "") -> None:
 
 
 def load_readings(
-    source: str,
+    source: str | os.PathLike[str],
     board: BoardNames,
     meter: MeterProfile | None = None,
     setup: Setup | None = None,
@@ -241,7 +242,7 @@ def load_readings(
 
     Parameters
     ----------
-    source : str
+    source : str or path-like
         Path, or ``-`` for standard input.
     board : Board
         The board they were taken on.
@@ -252,11 +253,17 @@ def load_readings(
     allow_none : bool
         Whether a file without a single reading is accepted, as when a session begins.
 
+    Returns
+    -------
+    ReadingSet
+        The ``readings`` in the order they were taken, with the ``meter`` and the ``setup`` they were taken in.
+
     Raises
     ------
     InputError
         The file cannot be read, or something in it is wrong; file and line are named.
     """
+    source = path_text(source)
     return parse_readings(read_file(source), source, board, meter, setup, allow_none=allow_none)
 
 
@@ -279,6 +286,11 @@ def parse_readings(
         Its name, for messages.
     board, meter, setup, allow_none
         As in `load_readings`.
+
+    Returns
+    -------
+    ReadingSet
+        As :func:`load_readings`.
 
     Raises
     ------
@@ -375,12 +387,14 @@ def _journal_readings(
     return ReadingSet(source, tuple(readings), meter, setup, True, cut_line, journal.seen, journal)
 
 
-def load_probings(source: str, board: BoardNames, meter: MeterProfile | None = None) -> tuple[Probing, ...]:
+def load_probings(
+    source: str | os.PathLike[str], board: BoardNames, meter: MeterProfile | None = None
+) -> tuple[Probing, ...]:
     """Return the placements of the leads in a sheet or journal, whether or not they were read.
 
     Parameters
     ----------
-    source : str
+    source : str or path-like
         Path, or ``-`` for standard input.
     board : Board
         The board.
@@ -397,6 +411,7 @@ def load_probings(source: str, board: BoardNames, meter: MeterProfile | None = N
     InputError
         The file cannot be read, something in it is wrong, or it places no leads.
     """
+    source = path_text(source)
     where = shown_source(source)
     data = read_file(source)
     if is_journal(data):

@@ -13,7 +13,16 @@ from typing import Any
 from bridge.errors import InputError
 from bridge.wording import quoted
 
-__all__ = ["decode_text", "is_of_another_user", "is_path", "keys_once", "parse_toml", "read_file", "shown_source"]
+__all__ = [
+    "decode_text",
+    "is_of_another_user",
+    "is_path",
+    "keys_once",
+    "parse_toml",
+    "path_text",
+    "read_file",
+    "shown_source",
+]
 
 LARGEST_BYTES = 64 * 1024 * 1024  # a sheet of 10,000 readings is half a megabyte
 UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -28,6 +37,24 @@ def is_path(name_or_path: str) -> bool:
         As typed; a path has a separator or ends in ``.toml``.
     """
     return "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml")
+
+
+def path_text(name_or_path: str | os.PathLike[str]) -> str:
+    """Return a name or path as text; what a path object names is a file, whatever it is called.
+
+    Parameters
+    ----------
+    name_or_path : str or path-like
+        As a program gave it.
+
+    Examples
+    --------
+    >>> from pathlib import PurePosixPath
+    >>> path_text("handheld"), path_text(PurePosixPath("handheld"))
+    ('handheld', './handheld')
+    """
+    text = os.fspath(name_or_path)
+    return text if isinstance(name_or_path, str) or is_path(text) else f"./{text}"
 
 
 def shown_source(source: str) -> str:
