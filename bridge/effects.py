@@ -52,7 +52,13 @@ KNOWN_SHARE = 0.05  # that rounding may take of what is left beside an opened br
 
 
 def smallest_steps(reading: Array, slack: Array) -> Array:
-    """Return how far readings [V] may move before that counts, with the slack that a display has [V]."""
+    """Return how far readings may move before that counts [V], in the shape of the readings.
+
+    Parameters
+    ----------
+    reading, slack : ndarray
+        Readings at the jacks [V], and how far each may move without another display [V]; of one shape.
+    """
     answer: Array = np.maximum(SAFE_READING_V + SAFE_READING_SHARE * np.abs(reading), slack)
     return answer
 

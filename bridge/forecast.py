@@ -123,6 +123,11 @@ def forecast(
     faults : sequence of (Fault, float or None)
         Faults with their resistance [ohm]; None takes the median of the severity table.
 
+    Returns
+    -------
+    tuple of Forecast
+        In the order of the probings: the display at first, after the dwell and in the end [V] or [ohm], None for OL.
+
     Raises
     ------
     InputError

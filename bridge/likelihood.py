@@ -59,7 +59,13 @@ SETTLED_SHARE = 0.8  # of displays that still move, how many are written down af
 
 
 def normal_cdf(z: Array) -> Array:
-    """Return the standard normal distribution function (Abramowitz & Stegun 26.2.17, error below 7.5e-8)."""
+    """Return the standard normal distribution function [1] (Abramowitz & Stegun 26.2.17, error below 7.5e-8).
+
+    Parameters
+    ----------
+    z : ndarray
+        Deviations in standard deviations [1], of any shape; the answer has the same.
+    """
     t = 1.0 / (1.0 + 0.2316419 * np.abs(z))
     poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
     tail = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) * poly

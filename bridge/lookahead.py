@@ -29,7 +29,7 @@ class Lookahead:
     outcome : ndarray of int, readings x hypotheses
         Outcome of each reading under each hypothesis.
     cost : sequence of float
-        Effort of each reading.
+        Effort of each reading, 1 for a pair of main terminals.
     weight : ndarray, hypotheses
         How probable each hypothesis is [1].
     target : ndarray of int, hypotheses
@@ -78,7 +78,7 @@ class Lookahead:
         return -sum(share * math.log2(share / total) for share in shares if share > 0.0)
 
     def effort_after(self, reading: int) -> float:
-        """Return the effort of a reading and of all that are expected to follow it.
+        """Return the effort of a reading and of all that are expected to follow it, in the unit of ``cost``.
 
         Parameters
         ----------

@@ -168,7 +168,7 @@ class Newton:
         return stay
 
     def conducting_channels(self) -> NDArray[np.bool_]:
-        """Return which channels pass anything in any column; far below threshold nothing is left to compute."""
+        """Return which channels pass anything in any column, channels; far below threshold nothing is left to do."""
         reach = np.where(
             self.circuit.channel_is_mosfet[:, None],
             np.maximum(self.gate_at, self.gate_at - self.collector_at),
@@ -179,7 +179,13 @@ class Newton:
         return answer
 
     def channel_currents(self, row: int) -> tuple[Array, Array, Array]:
-        """Return current [A], collector slope [S] and gate slope [S] of one channel at its linearisation point."""
+        """Return current [A], collector slope [S] and gate slope [S] of one channel at its linearisation points.
+
+        Parameters
+        ----------
+        row : int
+            Number of the channel; each answer has one entry for each point of the batch.
+        """
         circuit = self.circuit
         state = self.points.channel[row]
         collector = self.collector_at[row]
@@ -195,7 +201,19 @@ class Newton:
         return current * on, by_collector * on, np.where(state == ALWAYS_ON, 0.0, by_gate * on)
 
     def linearise(self) -> tuple[Array, Array, Array, list[Transconductance]]:
-        """Return excess current into each node [A], edge and ground conductances [S], and the transconductances."""
+        """Return what the linearised circuit asks of the node voltages.
+
+        Returns
+        -------
+        excess : ndarray, nodes x batch
+            Current into each node that is not led away [A].
+        edges : ndarray, edges x batch
+            Conductance of each edge [S].
+        ground : ndarray, nodes x batch
+            Conductance from each node to the reference [S].
+        steered : list of Transconductance
+            The channels that a gate steers.
+        """
         circuit, points, voltage = self.circuit, self.points, self.voltage
         ends = self.plan.ends
         flows = voltage.take(ends[:, 0], axis=0)

@@ -112,7 +112,13 @@ class Solution:
 
 
 def full_scale_amps(points: Points) -> Array:
-    """Return the largest current the meter can deliver [A]: the yardstick of the residual."""
+    """Return the largest current the meter can deliver [A], batch: the yardstick of the residual.
+
+    Parameters
+    ----------
+    points : Points
+        The batch.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         behind_resistor = np.abs(points.volts) / points.ohms
     return np.maximum(np.where(points.amps > 0.0, points.amps, behind_resistor), LEAST_TEST_A)

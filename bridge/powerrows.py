@@ -260,6 +260,11 @@ def neighbours(
         What was read, and the meter's standard deviation [V].
     column : ndarray of int, readings
         At which place.
+
+    Returns
+    -------
+    ndarray of int, pairs
+        Their rows among the hypotheses, the most probable beforehand first.
     """
     single = rows.second < 0
     healthy = rows.volts[0]

@@ -60,6 +60,11 @@ def wished_faults(space: FaultSpace, wish: Wish) -> NDArray[np.bool_]:
     wish : Wish
         What is wanted.
 
+    Returns
+    -------
+    ndarray of bool, faults
+        In the order of the space's faults; at least one is true.
+
     Raises
     ------
     InputError

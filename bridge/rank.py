@@ -79,6 +79,13 @@ def rank(
     memory : TableMemory, optional
         What earlier rankings of this board worked out; with it one more reading costs one column.
 
+    Returns
+    -------
+    Ranking
+        ``candidates``, most probable first, each with its faults, their resistances [ohm] and its probability [1];
+        ``groups`` of candidates these readings cannot tell apart; ``parts`` by suspicion; ``fit``, whether anything
+        explains the readings; ``setup``, what the bench was like.
+
     Raises
     ------
     InputError

@@ -66,7 +66,13 @@ class ReadingColumn:
     taken: int = 1
 
     def of_classes(self, classes: Index) -> tuple[Index, Index]:
-        """Return start and end answers of single classes, in the range an autorange settles in."""
+        """Return start and end answers of single classes, in the range an autorange settles in.
+
+        Parameters
+        ----------
+        classes : ndarray of int, n
+            Classes; both answers, numbers of entries of ``cells.answers``, have their shape.
+        """
         return self._settle(
             len(classes),
             lambda shot, left: (
@@ -76,7 +82,15 @@ class ReadingColumn:
         )
 
     def of_pairs(self, first: Index, second: Index, progress: Progress | None = None) -> tuple[Index, Index]:
-        """Return start and end answers of pairs of rows, solving what is not known yet."""
+        """Return start and end answers of pairs of rows, solving what is not known yet.
+
+        Parameters
+        ----------
+        first, second : ndarray of int, pairs
+            Rows of the pairs; both answers, numbers of entries of ``cells.answers``, have their shape.
+        progress : callable, optional
+            Called with answers solved and answers to solve.
+        """
         return self._settle(
             len(first), lambda shot, left: self.cells.complete(shot, first[left], second[left], progress)
         )
@@ -101,11 +115,23 @@ class ReadingColumn:
         return [(self.shots[level], first, second)]
 
     def known_pairs(self, first: Index, second: Index) -> tuple[Index, Index]:
-        """Return start and end answers of pairs of rows, UNKNOWN where one would have to be solved for."""
+        """Return start and end answers of pairs of rows, UNKNOWN where one would have to be solved for.
+
+        Parameters
+        ----------
+        first, second : ndarray of int, pairs
+            As for :meth:`of_pairs`.
+        """
         return self._settle(len(first), lambda shot, left: self.cells.known(shot, first[left], second[left]))
 
     def guessed_pairs(self, first: Index, second: Index) -> tuple[Index, Index]:
-        """Return start and end answers close to those of pairs of rows, UNKNOWN where only a solve can tell."""
+        """Return start and end answers close to those of pairs of rows, UNKNOWN where only a solve can tell.
+
+        Parameters
+        ----------
+        first, second : ndarray of int, pairs
+            As for :meth:`of_pairs`.
+        """
         return self._settle(len(first), lambda shot, left: self.cells.guess(shot, first[left], second[left]))
 
     def _settle(

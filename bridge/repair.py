@@ -163,6 +163,11 @@ def repair_list(ranking: Ranking) -> RepairList:
     ----------
     ranking : Ranking
         What the readings say.
+
+    Returns
+    -------
+    RepairList
+        Packages to ``replace`` and how certain that is [1], what goes with them, checks before power, stages of power.
     """
     board, table = ranking.board, repair_table()
     lists = ranking.replace_lists

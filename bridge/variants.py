@@ -18,7 +18,22 @@ Index = NDArray[np.intp]
 
 
 class Entries:
-    """Entries of all classes of one kind, sorted by class: which row each changes, and to what."""
+    """Entries of all classes of one kind, sorted by class: which row each changes, and to what.
+
+    Parameters
+    ----------
+    pairs : sequence of sequences of (int, float)
+        Row and value of each entry of each class; values in the unit of what the rows hold.
+
+    Attributes
+    ----------
+    count, first : ndarray of int, classes
+        How many entries a class has, and the number of its first.
+    row, owner : ndarray of int, entries
+        Which row each changes, and the class it belongs to.
+    value : ndarray, entries
+        What the row is changed to.
+    """
 
     def __init__(self, pairs: Sequence[Sequence[tuple[int, float]]]) -> None:
         self.count = np.array([len(entries) for entries in pairs], dtype=np.intp)
@@ -29,7 +44,13 @@ class Entries:
         self.owner = np.repeat(np.arange(len(pairs)), self.count)
 
     def expand(self, classes: Index) -> tuple[Index, Index]:
-        """Return (column, entry) of every entry that the classes of a batch have."""
+        """Return (column, entry) of every entry that the classes of a batch have, two arrays of equal length.
+
+        Parameters
+        ----------
+        classes : ndarray of int, batch
+            Class of each column.
+        """
         counts = self.count[classes]
         columns = np.repeat(np.arange(len(classes)), counts)
         within = np.arange(len(columns)) - np.repeat(np.cumsum(counts) - counts, counts)
