@@ -319,7 +319,10 @@ def _expand(part: Part, nodes: Mapping[str, int], rows: _Rows, setup: Setup) -> 
         rows.add_linear(ref, "ge", gate, low)
         rows.add_linear(ref, "gc", gate, high)
     else:
-        raise AssertionError(f"part kind {part.kind} has no expansion")
+        raise AssertionError(
+            f"the branches of a part of kind {part.kind} are not in bridge/circuit.py; "
+            "see step 2 of 'How to add a kind of part' in DEVELOPERS.md"
+        )
 
 
 def _number_nodes(board: Board, parts: Sequence[Part], lifted: Sequence[str]) -> dict[str, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bridge.board import Part
 from bridge.circuit import SMALLEST_OHMS, Circuit
 from bridge.points import ALWAYS_ON, CHANNEL_OFF
 
@@ -77,7 +78,7 @@ def _switch_change(circuit: Circuit, ref: str, mode: str, ohms: float) -> Change
     if mode == "burst":
         # a MOSFET's diode is the same silicon; a co-packed diode is a die of its own and survives
         return _without_diodes(circuit, channel, bonded if circuit.parts[ref].kind == "mosfet" else ())
-    raise AssertionError(f"switch fault mode {mode} has no change")
+    raise KeyError(mode)
 
 
 def _driver_change(circuit: Circuit, ref: str, mode: str, ohms: float) -> Change:
@@ -105,9 +106,25 @@ def change_of(circuit: Circuit, ref: str, mode: str, ohms: float | None) -> Chan
         One of the part's fault modes.
     ohms : float or None
         Severity [ohm]; ignored by modes that have none.
+
+    Raises
+    ------
+    AssertionError
+        What this mode does to a part of this kind was never written down.
     """
     part = circuit.parts[ref]
-    value = 0.0 if ohms is None else ohms
+    try:
+        return _part_change(circuit, part, mode, 0.0 if ohms is None else ohms)
+    except KeyError:
+        raise AssertionError(
+            f"what the mode {mode} changes in a part of kind {part.kind} is not in bridge/damage.py; "
+            "see step 3 of 'How to add a kind of part' in DEVELOPERS.md"
+        ) from None
+
+
+def _part_change(circuit: Circuit, part: Part, mode: str, value: float) -> Change:
+    """Return what a mode changes at a resistance [ohm]; KeyError where the kind has no such mode, or no such branch."""
+    ref = part.ref
     if part.kind in ("igbt", "mosfet"):
         return _switch_change(circuit, ref, mode, value)
     if part.kind == "driver":
@@ -117,16 +134,18 @@ def change_of(circuit: Circuit, ref: str, mode: str, ohms: float | None) -> Chan
         return Change(linear=((rows[(ref, "across")], _siemens(value)),))
     if mode == "high":
         return Change(linear=((rows[(ref, "main")], _siemens(value)),))
-    if part.kind == "diode":  # open
-        return Change(junctions=(circuit.junction_rows[(ref, "junction")],), opens=True)
-    if part.kind == "capacitor":
-        factor = {"open": 0.0, "low": LOW_CAPACITANCE}[mode]
-        return Change(capacitors=((circuit.capacitor_index[ref], factor),), opens=factor == 0.0)
     if part.kind == "relay":
-        closed = mode == "stuck-closed"
+        closed = {"stuck-closed": True, "stuck-open": False}[mode]
         return Change(
             linear=((rows[(ref, "main")], _siemens(part.values["ohms"]) if closed else 0.0),), opens=not closed
         )
+    if part.kind == "capacitor":
+        factor = {"open": 0.0, "low": LOW_CAPACITANCE}[mode]
+        return Change(capacitors=((circuit.capacitor_index[ref], factor),), opens=factor == 0.0)
+    if mode != "open":
+        raise KeyError(mode)
+    if part.kind == "diode":
+        return Change(junctions=(circuit.junction_rows[(ref, "junction")],), opens=True)
     return Change(linear=((rows[(ref, "main")], 0.0),), opens=True)
 
 

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,33 +33,52 @@ class Hunk:
         File of the checkout.
     old, new : str
         What stands there, and what takes its place.
+    added, after : str
+        Of a piece that only adds: the lines it adds, and what stands after them; else empty.
     """
 
     file: str
     old: str
     new: str
+    added: str = ""
+    after: str = ""
 
     def __str__(self) -> str:
         return f"{self.file}: {self.new.strip().splitlines()[0]}"
+
+    def applied(self, text: str) -> str:
+        """Return a text with this piece in it; where something new stands in front, what comes after is the place."""
+        if text.count(self.old) == 1:
+            return text.replace(self.old, self.new)
+        assert self.after, f"{self}: the recipe no longer fits {self.file}; renew it"
+        assert text.count(self.after) == 1, f"{self}: the recipe no longer fits {self.file}; renew it"
+        return text.replace(self.after, self.added + self.after)
 
 
 def hunks(path: Path) -> list[Hunk]:
     """Return the pieces of a unified diff; line numbers do not matter, what stands around them does."""
     found: list[Hunk] = []
-    file, old, new = "", "", ""
+    file, lines = "", list[str]()
     for line in [*path.read_text(encoding="utf-8").splitlines(keepends=True), "@@ end\n"]:
         if line.startswith(("--- ", "+++ ", "@@")):
-            if old:
-                found.append(Hunk(file, old, new))
-                old = new = ""
+            if lines:
+                found.append(_hunk(file, lines))
+                lines = []
             if line.startswith("+++ "):
                 file = line.removeprefix("+++ b/").strip()
-            continue
-        if line[0] in " -":
-            old += line[1:]
-        if line[0] in " +":
-            new += line[1:]
+        else:
+            lines.append(line)
     return found
+
+
+def _hunk(file: str, lines: Sequence[str]) -> Hunk:
+    signs = "".join(line[0] for line in lines)
+    old, new = ("".join(line[1:] for line in lines if line[0] != sign) for sign in "+-")
+    only_adds = re.fullmatch(r" *(\++)( +)", signs)
+    if only_adds is None:
+        return Hunk(file, old, new)
+    added, after = ("".join(line[1:] for line in lines[slice(*only_adds.span(group))]) for group in (1, 2))
+    return Hunk(file, old, new, added, after)
 
 
 class Copy:
@@ -82,11 +102,10 @@ class Copy:
         (self.folder / name).write_text(text, encoding="utf-8")
 
     def change(self, hunk: Hunk) -> None:
-        """Make one piece of a change; what it changes has to stand there, once."""
+        """Make one piece of a change; the place it belongs to has to be there, once."""
         path = self.folder / hunk.file
         text = path.read_text(encoding="utf-8")
-        assert text.count(hunk.old) == 1, f"{hunk}: the recipe no longer fits {hunk.file}"
-        path.write_text(text.replace(hunk.old, hunk.new), encoding="utf-8")
+        path.write_text(hunk.applied(text), encoding="utf-8")
 
     def run(self, *arguments: str) -> Outcome:
         """Run a command of the copy, in a folder beside it."""

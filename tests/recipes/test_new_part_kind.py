@@ -73,6 +73,16 @@ def test_the_kind_is_not_there_yet(tmp_path: Path) -> None:
     assert "resistor, shunt" in refused.err
 
 
+def test_a_new_entry_in_front_of_a_piece_does_not_matter() -> None:
+    """A table that has grown by another kind still takes each piece, before the same entry as ever."""
+    for piece in PIECES:
+        if piece.file.endswith("faults.toml"):
+            text = (ROOT / piece.file).read_text(encoding="utf-8")
+            grown = text.replace(piece.after, f'kinds = ["other"]\n\n[[more]]\n{piece.after}')
+            assert piece.old not in grown
+            assert piece.applied(grown).replace('kinds = ["other"]\n\n[[more]]\n', "") == piece.applied(text)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("left_out", NEEDED, ids=str)
 def test_no_such_piece_is_idle(left_out: Hunk, tmp_path: Path) -> None:
