@@ -10,6 +10,7 @@ from bridge.partkinds import SWITCH_KINDS, collector_pin, emitter_pin
 
 __all__ = ["oddities"]
 
+_NOT_OF_THE_BOARD = ("motor", "mains", "brake-resistor")  # a coil or transformer is the appliance's own, and may fail
 _MOST_NAMED = 4  # names in one oddity
 
 
@@ -32,6 +33,7 @@ def oddities(board: Board) -> tuple[str, ...]:
         *_gates(board),
         *_islands(board),
         *_bus(board),
+        *_outside(board),
     )
 
 
@@ -157,3 +159,11 @@ def _bus(board: Board) -> Iterator[str]:
     shares = {part.ref: part.bus_share for part in board.parts.values() if part.ref.startswith("C_BUS")}
     if shares and sum(shares.values()) == 0.0:
         yield f"{', '.join(shares)}: no capacitor has a bus_share, so no charge is ever left on the bus"
+
+
+def _outside(board: Board) -> Iterator[str]:
+    """Yield what comes and goes with the bench, and would be a suspect on the board all the same."""
+    for what in _NOT_OF_THE_BOARD:
+        refs = [part.ref for part in board.parts.values() if part.when == what and part.modes]
+        if refs:
+            yield f"{_listed(refs)}: connected from outside ({what}), yet a suspect; faultable = false takes it as good"

@@ -707,6 +707,12 @@ class TestOddities:
                 part("capacitor", 'a = "P", b = "N"', "farads = 1e-3", ref="C_BUS"),
                 "C_BUS: no capacitor has a bus_share, so no charge is ever left on the bus",
             ),
+            (
+                part("coil", 'a = "P", b = "N"', 'ohms = 2\nwhen = "motor"', ref="M_1")
+                + part("coil", 'a = "P", b = "N"', 'ohms = 2\nwhen = "coil"', ref="L_1")
+                + part("coil", 'a = "P", b = "N"', 'ohms = 2\nwhen = "motor"\nfaultable = false', ref="M_2"),
+                "M_1: connected from outside (motor), yet a suspect; faultable = false takes it as good",
+            ),
         ],
     )
     def test_named_slip(self, text: str, words: str) -> None:
