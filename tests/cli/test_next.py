@@ -139,6 +139,7 @@ def journal(folder: Path, effort: str, *lines: dict[str, object]) -> str:
     return str(path)
 
 
+@pytest.mark.slow
 def test_a_session_keeps_its_reach(tmp_path: Path) -> None:
     """What a session's leads cannot reach is not proposed from its journal either, nor what it skipped."""
     nowhere = {"mode": "diode", "hold": "", "lift": ""}

@@ -225,6 +225,7 @@ def test_a_set_says_where_its_seed_is(command: Callable[..., Outcome], tmp_path:
     assert "faults that leave no trace" in page
 
 
+@pytest.mark.slow
 def test_a_load_of_three_pins_is_not_read_across(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """A switch that is there only with a load makes no reading of its own; the motor beside it keeps its readings."""
     plain = (ROOT / "topologies/six-switch-bridge.toml").read_text(encoding="utf-8")

@@ -212,6 +212,7 @@ def test_economy_counts_as_far_as_the_readings_settle_the_answer() -> None:
     assert points == pytest.approx([100.0, 90.0, 80.0])
 
 
+@pytest.mark.slow
 def test_accepted_alternatives_count_fully() -> None:
     """Of every shipped puzzle with several right lists each list earns all points with a mode that fits the sheet."""
     asked = 0

@@ -323,6 +323,7 @@ def shorted_switch() -> Key:
     return dataclasses.replace(bare, best=steps)
 
 
+@pytest.mark.slow
 def test_every_percentage_is_the_rankings() -> None:
     """The table's last line, the closing line and `rank` on the same readings give each list the same probability."""
     key = shorted_switch()
@@ -413,6 +414,7 @@ def test_no_hint_repeats_an_earlier_one() -> None:
     assert again.effort == 20.0
 
 
+@pytest.mark.slow
 def test_the_headline_and_the_table_agree_on_nothing() -> None:
     """Where no point is got the headline still names how many there were."""
     good = next(key for key in shipped_keys() if not key.faults and not key.error)

@@ -369,6 +369,7 @@ def test_the_value_after_a_refused_one_goes_to_its_place() -> None:
     assert talk.type("no").startswith("Not taken. Next: ")
 
 
+@pytest.mark.slow
 def test_several_values_one_of_them_refused() -> None:
     """Of six values one is refused: none is taken, and the right one alone is not taken for the first place."""
     talk = started("six-switch-bridge")
@@ -678,6 +679,7 @@ def test_a_terminal_is_told_where_it_is() -> None:
     assert "no part 'GD_XX'" in talk.type("good GD_XX")
 
 
+@pytest.mark.slow
 def test_charge_met_on_the_way_is_no_reading() -> None:
     """Volts in the middle of a session: a few ask for a discharge and are not taken, many end it at once."""
     talk = started()
@@ -829,6 +831,7 @@ def test_a_number_that_is_to_be_settled_is_not_skipped() -> None:
     assert "Skipped: " in again.type("skip")
 
 
+@pytest.mark.slow
 def test_a_reading_that_fits_worst_may_be_skipped() -> None:
     """Where the worst reading is asked for again, why says so without an empty table, and skip asks for another."""
     talk = started()
@@ -981,6 +984,7 @@ def test_a_place_proposed_again_says_why() -> None:
     assert "This takes reading 1 again, whose number may be a slip." in slip.type("")
 
 
+@pytest.mark.slow
 def test_a_doubt_is_taken_back() -> None:
     """Trust takes a doubt back, by number or the last one; the record says so; what is not doubted is named."""
     talk = started()
@@ -1005,6 +1009,7 @@ def test_a_proposal_says_that_the_display_climbs() -> None:
         assert ("there, climbing." in talk.type("")) is said
 
 
+@pytest.mark.slow
 def test_bench_and_next_say_the_same_of_what_is_certain(command: Callable[..., Outcome], tmp_path: Path) -> None:
     """What is bad either way is said beside the lists that share the rest, at the bench as by `next`."""
     talk = started("half-bridge-cooktop")

@@ -74,6 +74,7 @@ def test_drops_decide_about_the_range() -> None:
     assert len(names) > 1
 
 
+@pytest.mark.slow
 def test_zero_ohms_is_a_reading() -> None:
     """A display of 0 ohm has no logarithm, and the hypotheses that expect 19 kohm there are weighed all the same."""
     readings = list(_read(((Fault("Q_WL", "ce-short"), 0.02), (Fault("D_WL", "open"), None))))

@@ -23,6 +23,7 @@ def slips(rows: str) -> list[str]:
     return pen_slips(rank(BOARD, METER, Setup(), readings))
 
 
+@pytest.mark.slow
 def test_only_a_thousandth_of_the_good_board_is_questioned() -> None:
     """9.9 where a good board reads 9.9k is asked about; 9.9k, volts and a real short are not."""
     (said,) = slips("U,P,diode,.42\nG_UL,E_UL,ohms,9.9\nG_VL,E_VL,ohms,9.9k\nG_WL,E_WL,ohms,0.4\n")

@@ -160,6 +160,7 @@ def test_only_a_floating_gate_holds_charge(board: Board) -> None:
     assert held.taken(bare, [reading])[0].probing.hold == held.held
 
 
+@pytest.mark.slow
 def test_a_falling_display_tells_of_charge() -> None:
     """A good board with 0.4 V left on its bus: falling ohms give it away, though each alone might be a wrong word."""
     board, meter = load_board("six-switch-bridge"), load_meter()
